@@ -1,0 +1,1 @@
+"""Master frames, which master serves which sub, and applying them."""

@@ -1,0 +1,1 @@
+"""Channels as FITS and TIFF, previews, tables, report."""

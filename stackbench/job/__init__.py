@@ -1,0 +1,1 @@
+"""The whole job as steps: settings, store, progress, cancel, resume."""

@@ -1,0 +1,1 @@
+"""From star patterns to a transform, and resampling onto the grid."""

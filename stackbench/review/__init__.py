@@ -1,0 +1,1 @@
+"""Limits, and the verdicts with reasons that follow from them."""

@@ -1,0 +1,1 @@
+"""Scaling, weights and the band engine that makes one channel's stack."""

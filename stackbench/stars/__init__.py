@@ -1,0 +1,1 @@
+"""Background, detection, star shapes, and one frame's quality."""
