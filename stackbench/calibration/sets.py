@@ -1,0 +1,147 @@
+"""Sort calibration frames into the sets from which masters are made."""
+
+from collections import defaultdict
+from collections.abc import Hashable, Iterable, Sequence
+from datetime import date, datetime, timedelta
+from statistics import median
+
+from stackbench.calibration.records import CalibrationSet
+from stackbench.frames.records import CameraSetup, Frame, Kind
+
+# Darks whose sensor temperatures lie closer than this belong together: a
+# regulated cooler holds its set point to a few tenths of a degree
+# (common practice, no source).
+_TEMPERATURE_GAP_C = 1.0
+
+# Dark-flats follow the flats' exposures, which vary through twilight.
+_EXPOSURE_DIGITS = 3
+
+
+def calibration_sets(frames: Iterable[Frame]) -> tuple[CalibrationSet, ...]:
+    """Sort the calibration frames among `frames` into sets.
+
+    Bias frames go together by camera setup; darks and dark-flats also by
+    exposure and sensor temperature; flats by the whole setup, filter and
+    night. The filter of bias and dark frames is ignored: what the header says
+    there is only where the wheel happened to stand.
+
+    Parameters
+    ----------
+    frames : iterable of Frame
+        Frames of any kind; lights and unknown ones are passed over.
+
+    Returns
+    -------
+    tuple of CalibrationSet
+        In order of kind, setup, filter, exposure and temperature; the frames
+        of each in order of time and path.
+    """
+    groups: dict[Hashable, list[Frame]] = defaultdict(list)
+    for frame in sorted(frames, key=_by_time):
+        match frame.kind:
+            case Kind.BIAS:
+                groups[frame.kind, _camera_key(frame.setup.camera)].append(frame)
+            case Kind.DARK | Kind.DARK_FLAT:
+                exposure = _rounded(frame.exposure_s)
+                groups[frame.kind, _camera_key(frame.setup.camera), exposure].append(frame)
+            case Kind.FLAT:
+                key = (frame.kind, frame.setup, frame.filter, evening(frame))
+                groups[key].append(frame)
+            case _:
+                pass
+    sets: list[CalibrationSet] = []
+    for members in groups.values():
+        kind = members[0].kind
+        parts = _by_temperature(members) if kind in (Kind.DARK, Kind.DARK_FLAT) else [members]
+        sets.extend(_set_of(part) for part in parts)
+    return tuple(sorted(sets, key=_set_order))
+
+
+def evening(frame: Frame) -> date | None:
+    """Tell the date of the evening on which the night of a frame began.
+
+    Parameters
+    ----------
+    frame : Frame
+        Its time is UTC; its site's longitude, where known, gives local time.
+
+    Returns
+    -------
+    date or None
+        The local date twelve hours before, so that all frames from noon to
+        noon share one; None when the time is unknown.
+    """
+    if frame.time is None:
+        return None
+    east_hours = frame.site.longitude_deg / 15 if frame.site is not None else 0.0
+    return (frame.time + timedelta(hours=east_hours - 12)).date()
+
+
+def _set_of(frames: Sequence[Frame]) -> CalibrationSet:
+    first = frames[0]
+    exposures = [f.exposure_s for f in frames if f.exposure_s is not None]
+    temperatures = [f.temperature_c for f in frames if f.temperature_c is not None]
+    return CalibrationSet(
+        kind=first.kind,
+        setup=first.setup,
+        frames=tuple(frames),
+        filter=first.filter if first.kind is Kind.FLAT else None,
+        exposure_s=median(exposures) if exposures else None,
+        temperature_c=median(temperatures) if temperatures else None,
+        night=evening(first),
+    )
+
+
+def _by_temperature(frames: Sequence[Frame]) -> list[list[Frame]]:
+    """Split where neighbours in temperature lie further apart than the gap."""
+    unknown = [f for f in frames if f.temperature_c is None]
+    known = sorted(
+        (f for f in frames if f.temperature_c is not None), key=lambda f: f.temperature_c or 0.0
+    )
+    parts: list[list[Frame]] = []
+    last = 0.0
+    for frame in known:
+        temperature = frame.temperature_c or 0.0
+        if not parts or temperature - last > _TEMPERATURE_GAP_C:
+            parts.append([])
+        parts[-1].append(frame)
+        last = temperature
+    if unknown:
+        parts.append(unknown)
+    return [sorted(part, key=_by_time) for part in parts]
+
+
+def _camera_key(camera: CameraSetup) -> Hashable:
+    name = camera.camera.casefold() if camera.camera is not None else None
+    return (
+        name,
+        camera.binning,
+        camera.gain_setting,
+        camera.offset_setting,
+        camera.read_mode,
+        camera.shape,
+    )
+
+
+def _rounded(exposure_s: float | None) -> float | None:
+    return None if exposure_s is None else round(exposure_s, _EXPOSURE_DIGITS)
+
+
+def _by_time(frame: Frame) -> tuple[bool, datetime | None, str]:
+    # the flag keeps a missing time from being compared with a known one
+    if frame.time is None:
+        return (True, None, frame.path.as_posix())
+    return (False, frame.time, frame.path.as_posix())
+
+
+def _set_order(s: CalibrationSet) -> tuple[str, ...]:
+    return (
+        str(list(Kind).index(s.kind)),
+        repr(_camera_key(s.setup.camera)),
+        s.setup.telescope or "",
+        f"{s.setup.focal_length_mm or 0:012.3f}",
+        s.filter or "",
+        f"{s.exposure_s or 0:012.3f}",
+        f"{(s.temperature_c or 0) + 300:08.2f}",
+        s.frames[0].path.as_posix(),
+    )
