@@ -1,0 +1,272 @@
+"""The session store: what earlier runs found out, and what the person decided.
+
+Everything in it but the decisions can be made again from the raw frames. A
+piece of knowledge lies under a key made from all that it depends on, so that
+a changed file or setting makes just the pieces that depend on it anew.
+"""
+
+import hashlib
+import json
+import sqlite3
+import threading
+import time
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, is_dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Any, Self
+
+from pydantic import TypeAdapter
+
+from stackbench.frames.records import Frame
+
+_SCHEMA_VERSION = 1
+_COMMIT_EVERY_S = 1.0
+_SCHEMA = """
+CREATE TABLE IF NOT EXISTS frames (
+    path TEXT PRIMARY KEY, size INTEGER NOT NULL, modified INTEGER NOT NULL,
+    facts TEXT NOT NULL, sha256 TEXT);
+CREATE TABLE IF NOT EXISTS pieces (
+    stage TEXT NOT NULL, key TEXT NOT NULL, record TEXT NOT NULL, arrays BLOB,
+    PRIMARY KEY (stage, key));
+CREATE TABLE IF NOT EXISTS decisions (
+    sha256 TEXT PRIMARY KEY, decision TEXT NOT NULL, name TEXT NOT NULL);
+"""
+_FRAME: TypeAdapter[Frame] = TypeAdapter(Frame)
+
+
+class Decision(StrEnum):
+    """What the person decided about a sub, against the rules or with them."""
+
+    KEEP = "keep"
+    REJECT = "reject"
+
+
+class StoreError(Exception):
+    """The store cannot be opened or belongs to another version."""
+
+
+class Store:
+    """The store of one output folder, an SQLite file; safe to share by threads.
+
+    Parameters
+    ----------
+    path : Path
+        The file; made when it is not there.
+
+    Raises
+    ------
+    StoreError
+        If the file is not a store, or was made by a newer version.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._lock = threading.Lock()
+        self._committed = time.monotonic()
+        try:
+            self._db = sqlite3.connect(path, check_same_thread=False, timeout=30)
+            version = self._db.execute("PRAGMA user_version").fetchone()[0]
+            if version not in (0, _SCHEMA_VERSION):
+                self._db.close()
+                raise StoreError(
+                    f"{path}: the store has schema {version}, this version reads "
+                    f"{_SCHEMA_VERSION}; use another output folder or update stackbench"
+                )
+            self._db.executescript(_SCHEMA)
+            self._db.execute(f"PRAGMA user_version = {_SCHEMA_VERSION}")
+            self._known = {
+                row[0]: row[1:]
+                for row in self._db.execute(
+                    "SELECT path, size, modified, facts, sha256 FROM frames"
+                )
+            }
+        except sqlite3.DatabaseError as error:
+            raise StoreError(
+                f"{path}: the session store cannot be read ({error}); move the file away, "
+                "the next run makes a new one"
+            ) from error
+
+    def __enter__(self) -> Self:
+        """Return the store itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close the store."""
+        self.close()
+
+    def close(self) -> None:
+        """Commit and close the file."""
+        with self._lock:
+            self._db.commit()
+            self._db.close()
+
+    def known_frame(self, path: Path, size: int, modified_ns: int) -> Frame | None:
+        """Recall the facts of a file that has not changed.
+
+        Parameters
+        ----------
+        path : Path
+            The file.
+        size, modified_ns : int
+            Its size in bytes and its time of change, as they are now.
+
+        Returns
+        -------
+        Frame or None
+            The facts as read before; None when the file is new or changed.
+        """
+        row = self._known.get(str(path))
+        if row is None or row[:2] != (size, modified_ns):
+            return None
+        return _FRAME.validate_json(row[2])
+
+    def known_checksum(self, frame: Frame) -> str | None:
+        """Recall the checksum of a file that has not changed.
+
+        Parameters
+        ----------
+        frame : Frame
+            The file's facts.
+
+        Returns
+        -------
+        str or None
+            SHA-256 in hexadecimal; None when unknown.
+        """
+        row = self._known.get(str(frame.path))
+        if row is None or row[:2] != (frame.size_bytes, frame.modified_ns):
+            return None
+        checksum: str | None = row[3]
+        return checksum
+
+    def learn_frames(self, frames: Iterable[Frame], checksums: Mapping[Path, str]) -> None:
+        """Keep the facts and checksums of frames.
+
+        Parameters
+        ----------
+        frames : iterable of Frame
+            Facts, as read from the headers.
+        checksums : mapping of Path to str
+            SHA-256 by path.
+        """
+        rows = []
+        for frame in frames:
+            old = self._known.get(str(frame.path))
+            new = (
+                frame.size_bytes,
+                frame.modified_ns,
+                _FRAME.dump_json(frame).decode(),
+                checksums.get(frame.path),
+            )
+            if new != old:
+                rows.append((str(frame.path), *new))
+                self._known[str(frame.path)] = new
+        with self._lock, self._db:
+            self._db.executemany("INSERT OR REPLACE INTO frames VALUES (?, ?, ?, ?, ?)", rows)
+
+    def recall(self, stage: str, key: str) -> tuple[dict[str, Any], bytes | None] | None:
+        """Recall a piece of knowledge.
+
+        Parameters
+        ----------
+        stage : str
+            The step that made it.
+        key : str
+            The key of all that it depends on, from `key_of`.
+
+        Returns
+        -------
+        tuple of dict and bytes, or None
+            The record and its arrays as kept; None when there is none.
+        """
+        with self._lock:
+            row = self._db.execute(
+                "SELECT record, arrays FROM pieces WHERE stage = ? AND key = ?", (stage, key)
+            ).fetchone()
+        return None if row is None else (json.loads(row[0]), row[1])
+
+    def keep(
+        self, stage: str, key: str, record: Mapping[str, Any], arrays: bytes | None = None
+    ) -> None:
+        """Keep a piece of knowledge.
+
+        Parameters
+        ----------
+        stage : str
+            The step that made it.
+        key : str
+            The key of all that it depends on, from `key_of`.
+        record : mapping
+            What can be written as JSON.
+        arrays : bytes, optional
+            The arrays that go with it.
+        """
+        with self._lock:
+            self._db.execute(
+                "INSERT OR REPLACE INTO pieces VALUES (?, ?, ?, ?)",
+                (stage, key, json.dumps(record, default=str), arrays),
+            )
+            # a commit waits for the disk: rather lose a second's work in a
+            # power cut than wait after each of hundreds of subs
+            if time.monotonic() - self._committed > _COMMIT_EVERY_S:
+                self._db.commit()
+                self._committed = time.monotonic()
+
+    def decisions(self) -> dict[str, Decision]:
+        """Recall what the person decided.
+
+        Returns
+        -------
+        dict of str to Decision
+            By the SHA-256 of the sub's file, so that renaming or moving a
+            file loses nothing.
+        """
+        with self._lock:
+            rows = self._db.execute("SELECT sha256, decision FROM decisions").fetchall()
+        return {checksum: Decision(decision) for checksum, decision in rows}
+
+    def decide(self, checksum: str, decision: Decision | None, *, name: str) -> None:
+        """Keep a decision of the person's, or hand the sub back to the rules.
+
+        Parameters
+        ----------
+        checksum : str
+            SHA-256 of the sub's file.
+        decision : Decision or None
+            None hands it back to the rules.
+        name : str
+            The file's name, for a person who looks into the store.
+        """
+        with self._lock, self._db:
+            if decision is None:
+                self._db.execute("DELETE FROM decisions WHERE sha256 = ?", (checksum,))
+            else:
+                self._db.execute(
+                    "INSERT OR REPLACE INTO decisions VALUES (?, ?, ?)",
+                    (checksum, decision.value, name),
+                )
+
+
+def key_of(*parts: object) -> str:
+    """Make the key of a piece of knowledge from all that it depends on.
+
+    Parameters
+    ----------
+    *parts : object
+        Strings, numbers, None, and lists, mappings and dataclasses of them.
+
+    Returns
+    -------
+    str
+        SHA-256, in hexadecimal, of the parts in a fixed written form.
+    """
+    written = json.dumps(parts, sort_keys=True, default=_plain)
+    return hashlib.sha256(written.encode()).hexdigest()
+
+
+def _plain(value: object) -> object:
+    if is_dataclass(value) and not isinstance(value, type):
+        return asdict(value)
+    if isinstance(value, Path):
+        return value.as_posix()
+    raise TypeError(f"no key can be made from {type(value).__name__}")
