@@ -1,7 +1,6 @@
 """How a job tells what it is doing, and how it is told to stop."""
 
 from enum import StrEnum
-from typing import Protocol
 
 
 class Step(StrEnum):
@@ -16,8 +15,8 @@ class Step(StrEnum):
     EXPORT = "exporting channels"
 
 
-class Progress(Protocol):
-    """Hears what the job does; may be called from any thread."""
+class Progress:
+    """Hears what the job does, and ignores it: a view overrides what it shows."""
 
     def begin(self, step: Step, total: int) -> None:
         """Hear that a step begins.
@@ -58,19 +57,3 @@ class Progress(Protocol):
         text : str
             One line for the person.
         """
-
-
-class Silence:
-    """A Progress that nobody listens to."""
-
-    def begin(self, step: Step, total: int) -> None:
-        """Ignore that a step begins; see Progress."""
-
-    def advance(self, step: Step, pieces: int = 1) -> None:
-        """Ignore that pieces are done; see Progress."""
-
-    def end(self, step: Step) -> None:
-        """Ignore that a step is done; see Progress."""
-
-    def say(self, text: str) -> None:
-        """Ignore what is said; see Progress."""

@@ -1,0 +1,141 @@
+"""What every step of a job works with: the output folder, store and settings."""
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from stackbench.frames.work import Stop, never
+from stackbench.job.progress import Progress
+from stackbench.job.settings import Settings
+from stackbench.job.store import Store
+
+STORE_NAME = "stackbench.sqlite"
+_LOCK_NAME = ".stackbench.lock"
+_SCRATCH_NAME = ".scratch"
+
+
+class WrongUseError(Exception):
+    """The job was asked for something that cannot be; says what to do instead."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """What every step of a job works with.
+
+    `scratch` is for frames that must be decoded before they can be read by
+    rows; it is emptied when the job ends, or by the next job after a crash.
+    """
+
+    out: Path
+    scratch: Path
+    settings: Settings
+    store: Store
+    progress: Progress
+    stop: Stop
+    threads: int
+
+
+@contextmanager
+def open_bench(
+    out: Path,
+    *,
+    settings: Settings,
+    progress: Progress | None = None,
+    stop: Stop = never,
+    threads: int | None = None,
+) -> Iterator[Bench]:
+    """Make the output folder ready, and leave it tidy afterwards.
+
+    Parameters
+    ----------
+    out : Path
+        The output folder; made when it is not there.
+    settings : Settings
+        The settings of the job.
+    progress : Progress, optional
+        Who hears what the job does.
+    stop : callable
+        Asked between pieces of work; True ends the job with Cancelled.
+    threads : int, optional
+        How many threads work; as many as the machine has processors if None.
+
+    Yields
+    ------
+    Bench
+        Ready for the steps of the job.
+
+    Raises
+    ------
+    WrongUseError
+        If the folder cannot be written, or another job works in it.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=out):
+            pass
+    except OSError as error:
+        raise WrongUseError(
+            f"{out}: the output folder cannot be written ({error.strerror}); "
+            "name another one with --out, or free it"
+        ) from error
+    lock = FileLock(out / _LOCK_NAME)
+    try:
+        lock.acquire(timeout=0)
+    except Timeout as error:
+        raise WrongUseError(
+            f"{out}: another job is working in this output folder; wait for it, "
+            "or name another folder with --out"
+        ) from error
+    scratch = out / _SCRATCH_NAME
+    try:
+        _remove(scratch)
+        with Store(out / STORE_NAME) as store:
+            yield Bench(
+                out=out,
+                scratch=scratch,
+                settings=settings,
+                store=store,
+                progress=progress or Progress(),
+                stop=stop,
+                threads=threads or os.cpu_count() or 1,
+            )
+    finally:
+        _remove(scratch)
+        lock.release()
+        (out / _LOCK_NAME).unlink(missing_ok=True)
+
+
+def check_folders(folders: Sequence[Path], out: Path) -> None:
+    """Check that the folders of a job can be worked on.
+
+    Parameters
+    ----------
+    folders : sequence of Path
+        The nights' folders.
+    out : Path
+        The output folder; may lie inside a night's folder, but may not be one.
+
+    Raises
+    ------
+    WrongUseError
+        If a folder is not there, or is also the output folder.
+    """
+    for folder in folders:
+        if not folder.is_dir():
+            what = "is a file" if folder.exists() else "does not exist"
+            raise WrongUseError(f"{folder}: {what}; name the folder that holds the night's frames")
+        if out.exists() and out.samefile(folder):
+            raise WrongUseError(
+                f"{out}: the output folder is also the night's folder; name another one with --out"
+            )
+
+
+def _remove(folder: Path) -> None:
+    if folder.exists():
+        shutil.rmtree(folder)
