@@ -111,14 +111,14 @@ def open_bench(
         (out / _LOCK_NAME).unlink(missing_ok=True)
 
 
-def check_folders(folders: Sequence[Path], out: Path) -> None:
+def check_folders(folders: Sequence[Path], out: Path | None = None) -> None:
     """Check that the folders of a job can be worked on.
 
     Parameters
     ----------
     folders : sequence of Path
         The nights' folders.
-    out : Path
+    out : Path, optional
         The output folder; may lie inside a night's folder, but may not be one.
 
     Raises
@@ -130,7 +130,7 @@ def check_folders(folders: Sequence[Path], out: Path) -> None:
         if not folder.is_dir():
             what = "is a file" if folder.exists() else "does not exist"
             raise WrongUseError(f"{folder}: {what}; name the folder that holds the night's frames")
-        if out.exists() and out.samefile(folder):
+        if out is not None and out.exists() and out.samefile(folder):
             raise WrongUseError(
                 f"{out}: the output folder is also the night's folder; name another one with --out"
             )

@@ -1,0 +1,96 @@
+"""What a night holds, what calibrates what, and what is missing: headers only."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from stackbench.calibration.matching import CalibrationPlan, plan_calibration
+from stackbench.calibration.records import Serving
+from stackbench.frames.groups import LightGroup, light_groups
+from stackbench.frames.records import Frame, Problem
+from stackbench.frames.scan import scan_folders
+from stackbench.frames.targets import assign_targets
+from stackbench.job.finding import without_exposure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServedGroup:
+    """A group of lights, and each serving with the lights that it serves."""
+
+    group: LightGroup
+    servings: tuple[tuple[Serving, tuple[Frame, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overview:
+    """What a job would work on, from the headers alone."""
+
+    groups: tuple[ServedGroup, ...]
+    plan: CalibrationPlan
+    problems: tuple[Problem, ...]
+
+
+def overlook(folders: Sequence[Path], *, skip: Sequence[Path] = ()) -> Overview:
+    """Read the headers of a night's frames and plan their calibration.
+
+    Parameters
+    ----------
+    folders : sequence of Path
+        The nights' folders.
+    skip : sequence of Path
+        Folders within them that are passed over.
+
+    Returns
+    -------
+    Overview
+        Groups of lights with what serves them, all sets, and all problems.
+    """
+    scan = scan_folders(folders, skip=skip)
+    frames, empty = without_exposure(scan.frames)
+    return overview_of(assign_targets(frames), (*scan.problems, *empty))
+
+
+def overview_of(frames: Sequence[Frame], problems: Sequence[Problem] = ()) -> Overview:
+    """Plan the calibration of frames whose facts are known.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        Frames of all kinds, lights with targets.
+    problems : sequence of Problem
+        What went wrong before.
+
+    Returns
+    -------
+    Overview
+        The same problems and those of the calibration plan, each once.
+    """
+    plan = plan_calibration(frames)
+    groups = tuple(
+        ServedGroup(group=group, servings=_servings_of(group, plan))
+        for group in light_groups(frames)
+    )
+    found = dict.fromkeys(problems)
+    for served in groups:
+        for serving, _ in served.servings:
+            found.update(dict.fromkeys(serving.problems))
+            if serving.flat is not None:
+                for flat in serving.flat.frames:
+                    found.update(dict.fromkeys(plan.servings[flat.path].problems))
+    return Overview(groups=groups, plan=plan, problems=tuple(found))
+
+
+def _servings_of(
+    group: LightGroup, plan: CalibrationPlan
+) -> tuple[tuple[Serving, tuple[Frame, ...]], ...]:
+    # equal servings of lights with slightly different needs are shown as one
+    served: list[tuple[Serving, list[Frame]]] = []
+    for light in group.frames:
+        serving = plan.servings[light.path]
+        for known, lights in served:
+            if known == serving:
+                lights.append(light)
+                break
+        else:
+            served.append((serving, [light]))
+    return tuple((serving, tuple(lights)) for serving, lights in served)

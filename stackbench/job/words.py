@@ -1,0 +1,126 @@
+"""What a job found and did, in lines for a person."""
+
+from collections.abc import Iterator, Sequence
+
+from stackbench.frames.names import setup_label
+from stackbench.frames.records import Frame, Kind, Problem
+from stackbench.job.overview import Overview, ServedGroup
+
+
+def overview_lines(overview: Overview) -> list[str]:
+    """Tell what a night holds, what calibrates what, and what is missing.
+
+    Parameters
+    ----------
+    overview : Overview
+        From `overlook`.
+
+    Returns
+    -------
+    list of str
+        Lines without line ends.
+    """
+    lines: list[str] = []
+    for served in overview.groups:
+        lines += [*_group_lines(served), ""]
+    if not overview.groups:
+        lines += ["No light frames were found.", ""]
+    sets = overview.plan.sets
+    if sets:
+        lines.append("Calibration frames")
+        for one in sets:
+            number = f"  {len(one.frames):4d} {one.kind}"
+            facts = [
+                f"filter {one.filter}" if one.filter else "",
+                duration(one.exposure_s) if one.kind is not Kind.BIAS else "",
+                celsius(one.temperature_c) if one.temperature_c is not None else "",
+                one.night.isoformat() if one.night else "",
+                setup_label(one.setup),
+            ]
+            lines.append(", ".join([number, *filter(None, facts)]))
+        lines.append("")
+    lines += problem_lines(overview.problems)
+    return lines
+
+
+def problem_lines(problems: Sequence[Problem]) -> list[str]:
+    """Tell of problems, each with its cause and remedy.
+
+    Parameters
+    ----------
+    problems : sequence of Problem
+        What went wrong; may be empty.
+
+    Returns
+    -------
+    list of str
+        Lines without line ends; a single line when there are none.
+    """
+    if not problems:
+        return ["Nothing is missing."]
+    lines = [f"{len(problems)} thing{'s' if len(problems) > 1 else ''} to look at"]
+    for problem in problems:
+        where = f"{problem.path}: " if problem.path is not None else ""
+        lines += [
+            f"  {where}{problem.what}",
+            f"    cause:  {problem.why}",
+            f"    remedy: {problem.remedy}",
+        ]
+    return lines
+
+
+def _group_lines(served: ServedGroup) -> Iterator[str]:
+    group = served.group
+    total = sum(f.exposure_s or 0.0 for f in group.frames)
+    title = f"{group.target}, {group.filter or 'no filter named'}"
+    yield f"{title}: {len(group.frames)} lights, {duration(total)} in all"
+    yield f"  setup: {setup_label(group.setup)}"
+    for serving, lights in served.servings:
+        yield f"  {_exposures(lights)}"
+        for note in serving.notes or ("nothing calibrates them",):
+            yield f"    {note}"
+
+
+def _exposures(lights: Sequence[Frame]) -> str:
+    exposures = sorted({f.exposure_s for f in lights if f.exposure_s is not None})
+    times = ", ".join(duration(e) for e in exposures) or "unknown exposure"
+    return f"{len(lights)} × {times}"
+
+
+def duration(seconds: float | None) -> str:
+    """Write a length of time as people do.
+
+    Parameters
+    ----------
+    seconds : float or None
+        Length, s.
+
+    Returns
+    -------
+    str
+        Seconds below two minutes, else hours and minutes.
+    """
+    if seconds is None:
+        return "unknown"
+    if seconds < 120:
+        return f"{seconds:g} s"
+    if seconds < 600 and seconds % 60:
+        return f"{seconds:.0f} s"
+    hours, minutes = divmod(round(seconds / 60), 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
+
+
+def celsius(value: float) -> str:
+    """Write a temperature with a true minus sign.
+
+    Parameters
+    ----------
+    value : float
+        Temperature, °C.
+
+    Returns
+    -------
+    str
+        With one decimal and the unit.
+    """
+    return f"{value:.1f} °C".replace("-", "−")
