@@ -1,0 +1,473 @@
+"""Find how a sub lies on the reference, from their stars alone."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
+
+from stackbench.registration import consensus, refinement, transforms
+from stackbench.registration.asterisms import Asterisms, all_triples, asterisms, near_triples
+from stackbench.registration.refinement import Fit, Model
+
+# A placement is believed if chance would give one as good in at most this
+# many subs: one in a million, however many subs a season brings.
+_FALSE_LIMIT = 1e-6
+# Wide triangles: all those of the reference's 45 brightest stars, against all
+# those of 24 stars of the sub, first the brightest, then fainter ones in case
+# one frame lost its brightest stars to saturation.
+_REFERENCE_BRIGHT = 45
+_WINDOW, _WINDOW_STEP, _WINDOWS = 24, 12, 3
+# Near triangles serve when the brightness orders have little in common.
+_NEAR_STARS, _NEAR_NEIGHBOURS, _REFERENCE_NEIGHBOURS = 200, 6, 8
+# Fainter stars than these add nothing to the fit but time.
+_MOST_STARS = 1000
+_RASTER_STARS = 300
+_SETTLED = 8
+_STRETCH_LIMIT = 1.1
+
+
+class NoMatch(ValueError):  # noqa: N818 (an outcome in the trade's words)
+    """The sub could not be placed on the reference; the message says why."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StarMatch:
+    """How a sub lies on the reference.
+
+    `matrix` (3×3, float64) maps the sub's pixels (x, y, 1) to the reference's.
+    `pairs` (k, 2) holds the indices (sub, reference) of the stars that the
+    fit rests on, in the lists as given. `rms_px` is the root mean square
+    distance of these pairs, `error_px` the expected distance (rms) between
+    the fitted and the true place at the worst corner of the sub's stars; both
+    in pixels of the reference. `false_chance` bounds the number of placements
+    as good as this one that chance would give.
+    """
+
+    matrix: NDArray[np.float64]
+    pairs: NDArray[np.intp]
+    rms_px: float
+    matched: int
+    error_px: float
+    false_chance: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReferenceStars:
+    """The reference's stars with everything that can be prepared once.
+
+    `indices` leads from the prepared order (brightest first) back to the list
+    as given.
+    """
+
+    xy: NDArray[np.float64]
+    indices: NDArray[np.intp]
+    sigma_px: NDArray[np.float64] | None
+    tree: cKDTree
+    raster: consensus.StarRaster
+    wide: Asterisms
+    wide_shapes: cKDTree
+    near: Asterisms
+    near_shapes: cKDTree
+
+
+def prepare_reference(
+    xy: ArrayLike, flux: ArrayLike, *, sigma_px: ArrayLike | None = None, tolerance_px: float = 2.0
+) -> ReferenceStars:
+    """Prepare the reference's stars for any number of subs.
+
+    Parameters
+    ----------
+    xy : array_like, shape (n, 2)
+        Star positions, pixels; stars with NaN are left out.
+    flux : array_like, shape (n,)
+        Any measure of brightness that orders the stars; NaN counts as faintest.
+    sigma_px : array_like, shape (n,), optional
+        Centroid error per axis, pixels, above 0.
+    tolerance_px : float, optional
+        As will be given to `match_to_reference`.
+
+    Returns
+    -------
+    ReferenceStars
+        Prepared stars; may be shared between threads.
+
+    Raises
+    ------
+    NoMatch
+        If there are too few stars to make a pattern.
+    """
+    stars, indices, sigma = _ordered(xy, flux, sigma_px, whose="the reference")
+    wide = asterisms(stars, all_triples(0, min(len(stars), _REFERENCE_BRIGHT)))
+    near = asterisms(stars, near_triples(stars[:_NEAR_STARS], _REFERENCE_NEIGHBOURS))
+    if not len(wide.base_px):
+        raise NoMatch("the reference's stars lie too close together to make a pattern")
+    reach = float(np.hypot(*np.ptp(stars, axis=0)))
+    # Optics distort by about a thousandth of the frame from pointing to pointing.
+    radius = max(2.5 * tolerance_px, 0.0015 * reach)
+    return ReferenceStars(
+        xy=stars,
+        indices=indices,
+        sigma_px=sigma,
+        tree=cKDTree(stars),
+        raster=consensus.star_raster(stars[:_RASTER_STARS], radius_px=radius),
+        wide=wide,
+        wide_shapes=cKDTree(wide.shapes),
+        near=near,
+        near_shapes=cKDTree(near.shapes),
+    )
+
+
+def match_stars(
+    xy: ArrayLike,
+    flux: ArrayLike,
+    reference_xy: ArrayLike,
+    reference_flux: ArrayLike,
+    *,
+    model: Model = "similarity",
+    tolerance_px: float = 2.0,
+    scales: tuple[float, float] = (0.45, 2.2),
+    sigma_px: ArrayLike | None = None,
+    reference_sigma_px: ArrayLike | None = None,
+) -> StarMatch:
+    """Find how one sub lies on a reference.
+
+    Parameters
+    ----------
+    xy, reference_xy : array_like, shape (n, 2)
+        Star positions in the sub and in the reference, pixels.
+    flux, reference_flux : array_like, shape (n,)
+        Any measures of brightness that order the stars.
+    model : {"similarity", "affine"}, optional
+        What is fitted; see `match_to_reference`.
+    tolerance_px : float, optional
+        Greatest distance of a matched pair, pixels.
+    scales : tuple of float, optional
+        Least and greatest scale from sub to reference that is believed.
+    sigma_px, reference_sigma_px : array_like, shape (n,), optional
+        Centroid errors per axis, pixels; used when both are given.
+
+    Returns
+    -------
+    StarMatch
+        The placement.
+
+    Raises
+    ------
+    NoMatch
+        If no placement is beyond doubt; the message says why.
+    """
+    reference = prepare_reference(
+        reference_xy, reference_flux, sigma_px=reference_sigma_px, tolerance_px=tolerance_px
+    )
+    return match_to_reference(
+        xy,
+        flux,
+        reference,
+        model=model,
+        tolerance_px=tolerance_px,
+        scales=scales,
+        sigma_px=sigma_px,
+    )
+
+
+def match_to_reference(
+    xy: ArrayLike,
+    flux: ArrayLike,
+    reference: ReferenceStars,
+    *,
+    model: Model = "similarity",
+    tolerance_px: float = 2.0,
+    scales: tuple[float, float] = (0.45, 2.2),
+    sigma_px: ArrayLike | None = None,
+) -> StarMatch:
+    """Find how a sub lies on a prepared reference.
+
+    Parameters
+    ----------
+    xy : array_like, shape (n, 2)
+        Star positions in the sub, pixels; stars with NaN are left out.
+    flux : array_like, shape (n,)
+        Any measure of brightness that orders the stars; NaN counts as faintest.
+    reference : ReferenceStars
+        Prepared by `prepare_reference`.
+    model : {"similarity", "affine"}, optional
+        Shift, rotation, scale and mirror; or any linear map that departs from
+        such a similarity by up to about 1 %.
+    tolerance_px : float, optional
+        Greatest distance of a matched pair, in pixels of the reference, or of
+        the sub where these are larger.
+    scales : tuple of float, optional
+        Least and greatest scale from sub to reference that is believed.
+    sigma_px : array_like, shape (n,), optional
+        Centroid error per axis, pixels, above 0; pairs weigh by 1/σ² when the
+        reference was given its errors too.
+
+    Returns
+    -------
+    StarMatch
+        The placement.
+
+    Raises
+    ------
+    NoMatch
+        If no placement is beyond doubt: too few stars, no placement that
+        chance could not give as well (more than one in a million), two
+        placements that fit about equally well, or stars too close together
+        to say where the frame's corners lie.
+
+    Notes
+    -----
+    Like triangles of sub and reference propose placements; the one on which
+    most stars agree is refitted over all stars that match, and accepted if
+    `consensus.expected_false` is below 1e-6.
+    """
+    if model not in ("similarity", "affine"):
+        raise ValueError(f"model must be 'similarity' or 'affine', got {model!r}")
+    if not (tolerance_px > 0 and 0 < scales[0] < scales[1]):
+        raise ValueError(f"unusable tolerance or scales: {tolerance_px}, {scales}")
+    stars, indices, sigma = _ordered(xy, flux, sigma_px, whose="the sub")
+    closest: _Candidate | None = None
+    for triangles, theirs, shapes in _stages(stars, reference):
+        placements = consensus.propose(
+            stars, triangles, reference.xy, theirs, shapes, scales=scales
+        )
+        candidates = _candidates(
+            placements, stars, reference, model=model, tolerance_px=tolerance_px, scales=scales
+        )
+        if candidates and (closest is None or candidates[0].false < closest.false):
+            closest = candidates[0]
+        if candidates and candidates[0].false <= _FALSE_LIMIT:
+            return _decided(
+                candidates,
+                stars,
+                reference,
+                indices=indices,
+                sigma=sigma,
+                model=model,
+                tolerance_px=tolerance_px,
+            )
+    raise NoMatch(_why_not(closest, stars, reference))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Candidate:
+    """A settled placement, its pairs, and how many such chance would give."""
+
+    matrix: NDArray[np.float64]
+    pairs: NDArray[np.intp]
+    tried: int
+    false: float
+
+
+def _ordered(
+    xy: ArrayLike, flux: ArrayLike, sigma_px: ArrayLike | None, *, whose: str
+) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.float64] | None]:
+    """Return usable stars, brightest first, their indices in the list, their errors."""
+    positions = np.asarray(xy, dtype=np.float64)
+    brightness = np.asarray(flux, dtype=np.float64)
+    if positions.size == 0:
+        positions = positions.reshape(0, 2)
+    if positions.ndim != 2 or positions.shape[1] != 2 or brightness.shape != positions.shape[:1]:
+        raise ValueError(
+            f"stars must be (n, 2) positions and n fluxes, got {positions.shape}, "
+            f"{brightness.shape}"
+        )
+    usable = np.isfinite(positions).all(axis=1)
+    errors = None
+    if sigma_px is not None:
+        errors = np.asarray(sigma_px, dtype=np.float64)
+        if errors.shape != brightness.shape:
+            raise ValueError(f"one centroid error per star, got {errors.shape}")
+        usable &= np.isfinite(errors) & (errors > 0)
+    listed = np.flatnonzero(usable)
+    faintest_last = np.where(np.isnan(brightness), -np.inf, brightness)[listed]
+    indices = listed[np.argsort(-faintest_last, kind="stable")][:_MOST_STARS]
+    if len(indices) < 4:
+        raise NoMatch(f"{whose} has {len(indices)} usable stars, too few to make a pattern")
+    return positions[indices], indices, None if errors is None else errors[indices]
+
+
+def _stages(
+    stars: NDArray[np.float64], reference: ReferenceStars
+) -> Iterator[tuple[Asterisms, Asterisms, cKDTree]]:
+    """Yield triangles to look up and where, the likeliest to succeed first."""
+    for window in range(_WINDOWS):
+        first = window * _WINDOW_STEP
+        last = min(first + _WINDOW, len(stars))
+        if window == 0 or last - first > _WINDOW_STEP:
+            found = asterisms(stars, all_triples(first, last))
+            if len(found.base_px):
+                yield found, reference.wide, reference.wide_shapes
+    found = asterisms(stars, near_triples(stars[:_NEAR_STARS], _NEAR_NEIGHBOURS))
+    if len(found.base_px) and len(reference.near.base_px):
+        yield found, reference.near, reference.near_shapes
+
+
+def _candidates(
+    placements: consensus.Placements,
+    stars: NDArray[np.float64],
+    reference: ReferenceStars,
+    *,
+    model: Model,
+    tolerance_px: float,
+    scales: tuple[float, float],
+) -> list[_Candidate]:
+    """Settle the best distinct placements; the most trustworthy first."""
+    corners = _corners(stars)
+    apart = 3 * reference.raster.radius_px
+    seen: list[NDArray[np.float64]] = []
+    found: list[_Candidate] = []
+    tries = 0
+    for index in consensus.ranked(placements, stars, reference.raster).tolist():
+        start = placements.matrix(index)
+        placed = transforms.apply(start, corners)
+        if any(np.abs(placed - other).max() < apart for other in seen):
+            continue
+        seen.append(placed)
+        settled = _settled(
+            start, stars, reference, model=model, tolerance_px=tolerance_px, scales=scales
+        )
+        tries += 1
+        if settled is not None:
+            landed = transforms.apply(settled.matrix, corners)
+            if all(np.abs(landed - other).max() >= apart for other in seen[:-1]):
+                found.append(settled)
+            seen.append(landed)
+        if tries == _SETTLED:
+            break
+    return sorted(found, key=lambda one: (one.false, -len(one.pairs)))
+
+
+def _settled(
+    start: NDArray[np.float64],
+    stars: NDArray[np.float64],
+    reference: ReferenceStars,
+    *,
+    model: Model,
+    tolerance_px: float,
+    scales: tuple[float, float],
+) -> _Candidate | None:
+    """Settle one placement and weigh it against chance."""
+    tolerance = tolerance_px * max(1.0, transforms.decompose(start).scale)
+    coarse = max(reference.raster.radius_px, tolerance)
+    radii = (coarse, float(np.sqrt(coarse * tolerance)), tolerance)
+    settled = refinement.settle(
+        start, stars, reference.xy, reference.tree, radii=radii, model=model
+    )
+    if settled is None:
+        return None
+    matrix, pairs = settled
+    parts = transforms.decompose(matrix)
+    if not scales[0] <= parts.scale <= scales[1] or parts.stretch > _STRETCH_LIMIT:
+        return None
+    false, tried = _false_chance(
+        matrix, pairs, stars, reference, tolerance=tolerance, free=2 if model == "similarity" else 3
+    )
+    return _Candidate(matrix=matrix, pairs=pairs, tried=tried, false=false)
+
+
+def _false_chance(
+    matrix: NDArray[np.float64],
+    pairs: NDArray[np.intp],
+    stars: NDArray[np.float64],
+    reference: ReferenceStars,
+    *,
+    tolerance: float,
+    free: int,
+) -> tuple[float, int]:
+    """Bound the number of placements as good as this one, and count the stars tried."""
+    placed = transforms.apply(matrix, stars)
+    low, high = reference.xy.min(axis=0), reference.xy.max(axis=0)
+    inside = ((placed >= low - tolerance) & (placed <= high + tolerance)).all(axis=1)
+    tried = max(int(inside.sum()), len(pairs))
+    # Stars cluster: what chance can do is measured around the placed stars,
+    # in rings that leave the matching stars themselves out.
+    rings = reference.tree.query_ball_point(placed[inside], 6 * tolerance, return_length=True)
+    discs = reference.tree.query_ball_point(placed[inside], 2 * tolerance, return_length=True)
+    around = float((rings - discs).sum()) / max(tried, 1) / (32 * np.pi * tolerance**2)
+    density = max(around, len(reference.xy) / float(np.prod(np.maximum(high - low, 1.0))))
+    miss = np.linalg.norm(placed[pairs[:, 0]] - reference.xy[pairs[:, 1]], axis=1)
+    # Three radii are looked at, so the bound counts three times.
+    radii = (tolerance, tolerance / 2, tolerance / 4)
+    return min(
+        len(radii)
+        * consensus.expected_false(
+            matched=int((miss <= radius).sum()),
+            tried=tried,
+            listed=len(reference.xy),
+            hit_chance=float(-np.expm1(-density * np.pi * radius**2)),
+            free=free,
+        )
+        for radius in radii
+    ), tried
+
+
+def _decided(
+    candidates: list[_Candidate],
+    stars: NDArray[np.float64],
+    reference: ReferenceStars,
+    *,
+    indices: NDArray[np.intp],
+    sigma: NDArray[np.float64] | None,
+    model: Model,
+    tolerance_px: float,
+) -> StarMatch:
+    """Fit the best candidate, unless another one is about as good."""
+    credible = [one for one in candidates if one.false <= _FALSE_LIMIT]
+    best = max(credible, key=lambda one: len(one.pairs))
+    rivals = [one for one in credible if one is not best]
+    if any(2 * len(rival.pairs) > len(best.pairs) for rival in rivals):
+        raise NoMatch(
+            f"two placements fit about equally well ({len(best.pairs)} and "
+            f"{max(len(rival.pairs) for rival in rivals)} stars): the pattern repeats itself"
+        )
+    fit = refinement.clipped_fit(
+        best.matrix,
+        stars,
+        reference.xy,
+        best.pairs,
+        model=model,
+        sigma_px=sigma,
+        reference_sigma_px=reference.sigma_px,
+    )
+    tolerance = tolerance_px * max(1.0, transforms.decompose(best.matrix).scale)
+    if fit is None or fit.error_px > tolerance / 2:
+        raise NoMatch(
+            f"the {len(best.pairs)} stars that match lie too close together, or scatter too "
+            "much, to say where the corners of the sub belong"
+        )
+    return _star_match(fit, indices, reference.indices, false=best.false)
+
+
+def _star_match(
+    fit: Fit, indices: NDArray[np.intp], reference_indices: NDArray[np.intp], *, false: float
+) -> StarMatch:
+    pairs = np.column_stack([indices[fit.pairs[:, 0]], reference_indices[fit.pairs[:, 1]]])
+    return StarMatch(
+        matrix=fit.matrix,
+        pairs=pairs[np.argsort(pairs[:, 0])],
+        rms_px=fit.rms_px,
+        matched=len(pairs),
+        error_px=fit.error_px,
+        false_chance=false,
+    )
+
+
+def _why_not(
+    closest: _Candidate | None, stars: NDArray[np.float64], reference: ReferenceStars
+) -> str:
+    """Say how far the search came."""
+    searched = f"{len(stars)} stars of the sub against {len(reference.xy)} of the reference"
+    if closest is None:
+        return f"no star pattern in common ({searched})"
+    return (
+        f"no convincing star pattern in common ({searched}): the best placement matches "
+        f"{len(closest.pairs)} of {closest.tried} stars, which chance can do as well"
+    )
+
+
+def _corners(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    low, high = xy.min(axis=0), xy.max(axis=0)
+    return np.array([[x, y] for x in (low[0], high[0]) for y in (low[1], high[1])])
