@@ -1,0 +1,104 @@
+"""Small stretched pictures of channels, to look at and for the report."""
+
+import base64
+import io
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackbench.export.files import replacing
+from stackbench.export.levels import picture_scale, shown
+
+_WIDEST = 2048
+_BAND_ROWS = 64
+
+
+def write_preview(path: Path, image: NDArray[np.float32], *, widest: int = _WIDEST) -> None:
+    """Write a stretched grayscale PNG of a channel.
+
+    Pixels are averaged, rows are flipped (row 0 of the image is at the
+    bottom), and the stretch follows the sky and noise of what is shown.
+
+    Parameters
+    ----------
+    path : Path
+        The file to make or to replace.
+    image : ndarray, shape (ny, nx), float32
+        ADU; NaN where undefined, shown black. Not modified.
+    widest : int
+        The picture's longer side at most, pixels.
+
+    Raises
+    ------
+    WriteError
+        When the system refuses to write.
+    """
+    from PIL import Image  # wanted by an export only
+
+    small = averaged(image, factor=-(-max(image.shape) // widest) or 1)
+    # the stretch is decided on what will be seen: averaging lowers the noise
+    grey = shown(small, picture_scale(small))
+    pixels = (grey[::-1] * np.float32(255.0) + np.float32(0.5)).astype(np.uint8)
+    with replacing(path) as stream:
+        Image.fromarray(pixels).save(stream, format="PNG", compress_level=4)
+
+
+def averaged(image: NDArray[np.float32], *, factor: int) -> NDArray[np.float32]:
+    """Average blocks of factor × factor pixels, undefined ones left out.
+
+    Parameters
+    ----------
+    image : ndarray, shape (ny, nx), float32
+        ADU; NaN where undefined. Not modified.
+    factor : int
+        The side of a block; 1 returns the image as it is. Blocks at the last
+        rows and columns may be smaller.
+
+    Returns
+    -------
+    ndarray, shape (ceil(ny / factor), ceil(nx / factor)), float32
+        NaN where a whole block is undefined.
+    """
+    if factor <= 1:
+        return image
+    ny, nx = image.shape
+    wide = -(-nx // factor)
+    result = np.empty((-(-ny // factor), wide), dtype=np.float32)
+    step = max(1, _BAND_ROWS // factor) * factor
+    for row in range(0, ny, step):
+        band = np.full((-(-min(step, ny - row) // factor) * factor, wide * factor), np.nan)
+        band[: min(step, ny - row), :nx] = image[row : row + step]
+        blocks = band.reshape(-1, factor, wide, factor)
+        defined = np.isfinite(blocks)
+        total = np.where(defined, blocks, 0.0).sum(axis=(1, 3))
+        count = defined.sum(axis=(1, 3))
+        rows = slice(row // factor, row // factor + len(total))
+        result[rows] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return result
+
+
+def embedded(path: Path, *, widest: int = 900) -> str | None:
+    """Read a preview back, small enough to sit inside a page.
+
+    Parameters
+    ----------
+    path : Path
+        A PNG that `write_preview` made.
+    widest : int
+        Its longer side at most, pixels.
+
+    Returns
+    -------
+    str or None
+        A data address that holds the picture; None when the file is not there.
+    """
+    from PIL import Image  # wanted by a report with pictures only
+
+    if not path.is_file():
+        return None
+    with Image.open(path) as picture:
+        small = picture.reduce(-(-max(picture.size) // widest) or 1)
+    buffer = io.BytesIO()
+    small.save(buffer, format="PNG", compress_level=6)
+    return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
