@@ -11,7 +11,7 @@ from scipy.special import betainc
 from stackbench.registration.asterisms import Asterisms
 
 # Reference triangles looked up for each triangle of the sub.
-_SHAPES_TRIED = 6
+_SHAPES_TRIED = 5
 # Centroid error of both ends of a side together, 2.5σ for σ = 0.2 px each,
 # and the change of shape by distortion that two pointings may see.
 _SIDE_ERROR_PX = 0.7
@@ -20,7 +20,7 @@ _SHAPE_LIMIT = 0.012
 # Share of the reference frame that the raster may cover with hits.
 _COVERAGE = 0.03
 # Stars that score every placement, then the best of them once more.
-_FIRST_STARS, _FIRST_KEPT, _SECOND_STARS = 40, 200, 160
+_FIRST_STARS, _FIRST_KEPT, _SECOND_STARS = 25, 200, 150
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +49,27 @@ class Placements:
         return np.array(
             [[a.real, -sign * a.imag, b.real], [a.imag, sign * a.real, b.imag], [0.0, 0.0, 1.0]]
         )
+
+    def apply(self, chosen: NDArray[np.intp], xy: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Map positions through several placements.
+
+        Parameters
+        ----------
+        chosen : ndarray, shape (m,), int
+            Which placements.
+        xy : ndarray, shape (n, 2), float64
+            Positions on the sub, pixels.
+
+        Returns
+        -------
+        ndarray, shape (m, n), complex128
+            Positions x + iy on the reference.
+        """
+        z = xy @ np.array([1, 1j])
+        turned = np.where(self.mirrored[chosen][:, None], z.conj(), z)
+        mapped: NDArray[np.complex128] = self.a[chosen][:, None] * turned
+        mapped += self.b[chosen][:, None]
+        return mapped
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +176,9 @@ def propose(
     return Placements(a=a, b=w_mean - a * z_mean, mirrored=mirrored)
 
 
-def ranked(placements: Placements, xy: NDArray[np.float64], raster: StarRaster) -> NDArray[np.intp]:
+def ranked(
+    placements: Placements, xy: NDArray[np.float64], raster: StarRaster
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Order placements by how many of the sub's bright stars hit reference stars.
 
     Parameters
@@ -169,14 +192,17 @@ def ranked(placements: Placements, xy: NDArray[np.float64], raster: StarRaster) 
 
     Returns
     -------
-    ndarray, int
+    order : ndarray, int
         Indices of the best candidates, best first; equals in their order.
+    hits : ndarray, int
+        How many stars hit in each of them.
     """
     everyone = np.arange(len(placements.a))
     first = _hits(placements, everyone, xy[:_FIRST_STARS], raster)
     kept = np.argsort(-first, kind="stable")[:_FIRST_KEPT]
     second = _hits(placements, kept, xy[:_SECOND_STARS], raster)
-    return kept[np.argsort(-second, kind="stable")]
+    order = np.argsort(-second, kind="stable")
+    return kept[order], second[order]
 
 
 def expected_false(*, matched: int, tried: int, listed: int, hit_chance: float, free: int) -> float:
@@ -225,11 +251,7 @@ def _hits(
     raster: StarRaster,
 ) -> NDArray[np.intp]:
     """Count for each chosen placement the stars that fall into a disc."""
-    z = xy @ np.array([1, 1j])
-    turned = np.where(placements.mirrored[chosen][:, None], z.conj(), z)
-    a = placements.a[chosen] / raster.cell_px
-    b = (placements.b[chosen] - complex(*raster.origin)) / raster.cell_px
-    w = a[:, None] * turned + b[:, None]
+    w = (placements.apply(chosen, xy) - complex(*raster.origin)) / raster.cell_px
     ny, nx = raster.cells.shape
     # Outside lands on the border, which is never hit.
     ix = np.clip(w.real, 0, nx - 1).astype(np.intp)

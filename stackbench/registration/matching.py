@@ -1,7 +1,8 @@
 """Find how a sub lies on the reference, from their stars alone."""
 
+import dataclasses
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -253,12 +254,16 @@ def match_to_reference(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Candidate:
-    """A settled placement, its pairs, and how many such chance would give."""
+    """A settled placement, its pairs, and how many such chance would give.
+
+    `landed` is where it puts the corners of the sub's stars, as complex numbers.
+    """
 
     matrix: NDArray[np.float64]
     pairs: NDArray[np.intp]
     tried: int
     false: float
+    landed: NDArray[np.complex128] = field(default_factory=lambda: np.empty(0, np.complex128))
 
 
 def _ordered(
@@ -315,28 +320,36 @@ def _candidates(
     scales: tuple[float, float],
 ) -> list[_Candidate]:
     """Settle the best distinct placements; the most trustworthy first."""
+    order, hits = consensus.ranked(placements, stars, reference.raster)
     corners = _corners(stars)
+    starts = placements.apply(order, corners)
     apart = 3 * reference.raster.radius_px
-    seen: list[NDArray[np.float64]] = []
+    fresh = np.ones(len(order), dtype=np.bool_)
     found: list[_Candidate] = []
-    tries = 0
-    for index in consensus.ranked(placements, stars, reference.raster).tolist():
-        start = placements.matrix(index)
-        placed = transforms.apply(start, corners)
-        if any(np.abs(placed - other).max() < apart for other in seen):
-            continue
-        seen.append(placed)
-        settled = _settled(
-            start, stars, reference, model=model, tolerance_px=tolerance_px, scales=scales
-        )
-        tries += 1
-        if settled is not None:
-            landed = transforms.apply(settled.matrix, corners)
-            if all(np.abs(landed - other).max() >= apart for other in seen[:-1]):
-                found.append(settled)
-            seen.append(landed)
-        if tries == _SETTLED:
+    enough = 0  # hits below which nothing can rival what was found
+    for _ in range(_SETTLED):
+        if not fresh.any():
             break
+        first = int(np.argmax(fresh))
+        if hits[first] < enough:
+            break
+        fresh &= np.abs(starts - starts[first]).max(axis=1) >= apart
+        settled = _settled(
+            placements.matrix(int(order[first])),
+            stars,
+            reference,
+            model=model,
+            tolerance_px=tolerance_px,
+            scales=scales,
+        )
+        if settled is None:
+            continue
+        landed = transforms.apply(settled.matrix, corners) @ np.array([1, 1j])
+        fresh &= np.abs(starts - landed).max(axis=1) >= apart
+        if all(np.abs(landed - other.landed).max() >= apart for other in found):
+            found.append(dataclasses.replace(settled, landed=landed))
+            if settled.false <= _FALSE_LIMIT:
+                enough = max(enough, int(hits[first]) // 2)
     return sorted(found, key=lambda one: (one.false, -len(one.pairs)))
 
 

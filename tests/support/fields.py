@@ -67,7 +67,7 @@ def field_pair(
     )
     reach = 2 * np.hypot(nx, ny)
     count = rng.poisson(stars * reach * reach / (nx * ny))
-    sky = rng.uniform(-reach / 2, reach / 2, (count, 2)) + [nx / 2, ny / 2]
+    sky = rng.uniform(-reach / 2, reach / 2, (count, 2)) + np.array([nx / 2, ny / 2])
     flux = rng.pareto(1.0, count) + 1
     inverse = np.linalg.inv(matrix)
     on_sub = sky @ inverse[:2, :2].T + inverse[:2, 2]
