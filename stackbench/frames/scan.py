@@ -162,13 +162,13 @@ def _frame_at(path: Path, root: Path, known: KnownFrame | None, problems: list[P
         header = read_image_header(path, status.st_size)
         _refuse_products(path, header)
         frame = frame_from_header(
-            header.values,
+            header.cards,
             path=path,
             size_bytes=status.st_size,
             modified_ns=status.st_mtime_ns,
             layout=header.layout,
             folders=folder_names(path, root),
-            comments=header.comments,
+            comment=header.cards.comment,
         )
         if frame.kind is Kind.UNKNOWN:
             problems.append(_unknown_kind(path, header))
@@ -200,7 +200,7 @@ def folder_names(path: Path, root: Path) -> tuple[str, ...]:
 
 
 def _refuse_products(path: Path, header: ImageHeader) -> None:
-    creator = text(header.values, "CREATOR") or ""
+    creator = text(header.cards, "CREATOR") or ""
     if creator.casefold().startswith(PRODUCT_CREATOR):
         raise FrameError(
             Problem(
@@ -231,7 +231,7 @@ def _nothing_found(root: Path) -> Problem:
 
 
 def _unknown_kind(path: Path, header: ImageHeader) -> Problem:
-    stated = [f"{key} = {words}" for key in KIND_KEYS if (words := text(header.values, key))]
+    stated = [f"{key} = {words}" for key in KIND_KEYS if (words := text(header.cards, key))]
     return Problem(
         path=path,
         what="It is unknown what the frame was taken for",
