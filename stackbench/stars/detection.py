@@ -1,0 +1,366 @@
+"""Find what may be a star: peaks of the frame, smoothed to the scale of its stars.
+
+The frame, freed of its sky and in units of its noise, is binned 2 × 2 again
+and again. Each such level is smoothed with a 3 × 3 binomial kernel, which
+makes a matched filter: level 1 suits stars of about 3.5 px FWHM, level 2 of
+7 px, level 3 of 14 px, level 4 of 28 px. All stars of one frame have about
+the same size, so one level serves the whole frame; a defocused frame, whose
+stars are rings, is thus not taken for a frame full of fragments.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from stackbench.frames.compiled import compiled, compiled_fast
+from stackbench.stars.background import interpolate_axis
+from stackbench.stars.records import BackgroundMesh, Floats
+
+Pixels = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.bool_]
+
+LEVELS = 4
+# FWHM of the star that level 1 suits best; twice that at each level more.
+LEVEL_FWHM_PX = 3.5
+# The width of the narrowest profile that an optical system leaves on pixels.
+LEAST_FWHM_PX = 1.25
+# Noise below this, ADU, is that of no camera; it keeps divisions defined.
+_LEAST_NOISE = 0.05
+_ANCHORS = 50
+_LEAST_ANCHORS = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Peaks:
+    """Peaks that may be stars; float64 arrays of equal length, by falling S/N.
+
+    `x`, `y` are pixel coordinates; `snr` that of the matched filter; `peak`
+    the brightest pixel above the sky, ADU, with its place `peak_x`, `peak_y`;
+    `flatness` says how little the profile falls from there to the next pixels
+    in the direction where it falls most: 0 for a hot pixel or a track, 1 for a
+    plateau, NaN when a pixel next to it is undefined. `sky` and `noise` are
+    the background's there, ADU. `level` is the frame's level.
+    """
+
+    x: Floats
+    y: Floats
+    snr: Floats
+    peak: Floats
+    peak_x: Floats
+    peak_y: Floats
+    flatness: Floats
+    sky: Floats
+    noise: Floats
+    level: int
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+    def select(self, chosen: npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> "Peaks":
+        """Return the chosen peaks.
+
+        Parameters
+        ----------
+        chosen : ndarray
+            Mask, or indices in the wanted order.
+
+        Returns
+        -------
+        Peaks
+            Those peaks.
+        """
+        return Peaks(
+            x=self.x[chosen],
+            y=self.y[chosen],
+            snr=self.snr[chosen],
+            peak=self.peak[chosen],
+            peak_x=self.peak_x[chosen],
+            peak_y=self.peak_y[chosen],
+            flatness=self.flatness[chosen],
+            sky=self.sky[chosen],
+            noise=self.noise[chosen],
+            level=self.level,
+        )
+
+
+def find_peaks(
+    image: Pixels, mesh: BackgroundMesh, *, saturated: Mask | None = None, least_snr: float = 6.0
+) -> Peaks:
+    """Find the peaks of a frame that may be stars.
+
+    Hot pixels and cosmic-ray hits, which are sharper than any star, peaks on
+    undefined pixels and peaks that touch a saturated pixel are left out.
+
+    Parameters
+    ----------
+    image : ndarray, shape (ny, nx), float32, C-contiguous
+        Pixels, ADU; NaN counts as sky. Not modified.
+    mesh : BackgroundMesh
+        Its background.
+    saturated : ndarray, shape (ny, nx), bool, optional
+        True where a pixel is saturated.
+    least_snr : float
+        Least signal-to-noise ratio of a peak in the smoothed frame.
+
+    Returns
+    -------
+    Peaks
+        By falling S/N.
+    """
+    binned = _first_level(image, mesh)
+    first: Peaks | None = None
+    for level in range(1, LEVELS + 1):
+        peaks = _described(_maxima(binned, level, least_snr), level, image, mesh)
+        peaks = peaks.select(_possible(peaks, saturated))
+        first = peaks if first is None else first
+        coarser = _binned(binned)
+        anchors = peaks.select(np.arange(len(peaks)) < _ANCHORS)
+        if len(anchors) >= _LEAST_ANCHORS and (
+            level == LEVELS or np.median(_snr_near(coarser, anchors) / anchors.snr) <= 1.0
+        ):
+            return peaks
+        binned = coarser
+    assert first is not None  # noqa: S101 - the loop ran
+    return first
+
+
+def sharpest_flatness(fwhm_px: float) -> float:
+    """Return the least flatness that a star's peak can have.
+
+    Parameters
+    ----------
+    fwhm_px : float
+        FWHM of the star's minor axis, pixels.
+
+    Returns
+    -------
+    float
+        Value one pixel from the centre of a Gaussian, relative to the centre;
+        a star that is not centred on a pixel is flatter.
+    """
+    return float(np.exp(-4 * np.log(2) / fwhm_px**2))
+
+
+def _possible(peaks: Peaks, saturated: Mask | None) -> Mask:
+    """Say which peaks are neither too sharp, nor undefined, nor saturated."""
+    possible = np.isfinite(peaks.flatness)
+    if peaks.level == 1:
+        allowed = sharpest_flatness(LEAST_FWHM_PX) - 3 * peaks.noise / peaks.peak
+        possible &= peaks.flatness > allowed
+    if saturated is not None and saturated.size:
+        ny, nx = saturated.shape
+        reach = 2**peaks.level
+        for dy in range(-reach, reach + 1):
+            for dx in range(-reach, reach + 1):
+                row = np.clip(peaks.peak_y.astype(np.intp) + dy, 0, ny - 1)
+                column = np.clip(peaks.peak_x.astype(np.intp) + dx, 0, nx - 1)
+                possible &= ~saturated[row, column]
+    return possible
+
+
+def _first_level(image: Pixels, mesh: BackgroundMesh) -> Pixels:
+    """Bin the frame 2 × 2, less its sky, in units of its noise."""
+    ny, nx = image.shape
+    columns = np.arange(nx, dtype=np.float64)
+    sky = interpolate_axis(mesh.sky, nx, axis=1, positions=columns).astype(np.float32)
+    scale = 1.0 / np.maximum(mesh.noise, _LEAST_NOISE)
+    across = interpolate_axis(scale, nx, axis=1, positions=columns[: nx // 2] * 2 + 0.5)
+    binned = np.empty((ny // 2, nx // 2), np.float32)
+    _bin_less_sky(image, sky, across.astype(np.float32), binned)
+    return binned
+
+
+@compiled_fast
+def _bin_less_sky(image: Pixels, sky: Pixels, scale: Pixels, binned: Pixels) -> None:
+    """Fill `binned`; `sky` and `scale` are interpolated along x already."""
+    ny, nx = image.shape
+    boxes = sky.shape[0]
+    pair = np.empty(nx, np.float32)
+    for j in range(binned.shape[0]):
+        place = (2 * j + 1.0) * boxes / ny - 0.5
+        low = int(min(max(np.floor(place), 0), max(boxes - 2, 0)))
+        high = min(low + 1, boxes - 1)
+        part = np.float32(place - low)
+        sky_low, sky_high = sky[low], sky[high]
+        upper, lower = image[2 * j], image[2 * j + 1]
+        for x in range(nx):
+            level = sky_low[x] + part * (sky_high[x] - sky_low[x])
+            a = upper[x] - level
+            b = lower[x] - level
+            a = a if a == a else np.float32(0)  # noqa: PLR0124 - NaN
+            b = b if b == b else np.float32(0)  # noqa: PLR0124
+            pair[x] = a + b
+        scale_low, scale_high = scale[low], scale[high]
+        out = binned[j]
+        for i in range(out.size):
+            unit = scale_low[i] + part * (scale_high[i] - scale_low[i])
+            out[i] = (pair[2 * i] + pair[2 * i + 1]) * unit
+
+
+def _binned(level: Pixels) -> Pixels:
+    """Sum 2 × 2."""
+    ny, nx = level.shape[0] // 2 * 2, level.shape[1] // 2 * 2
+    rows = level[0:ny:2] + level[1:ny:2]
+    summed: Pixels = rows[:, 0:nx:2] + rows[:, 1:nx:2]
+    return summed
+
+
+def _unit(level: int) -> float:
+    """Factor from a sum with weights [1 2 1]ᵀ[1 2 1] to S/N: Σw² = 36, σ = 2^level."""
+    return 1.0 / (6.0 * 2.0**level)
+
+
+def _maxima(binned: Pixels, level: int, least_snr: float) -> tuple[Floats, Floats, Floats]:
+    """x, y (of the frame) and S/N of the maxima of a smoothed level, by falling S/N."""
+    room = 4096
+    while True:
+        found = np.empty((room, 3))
+        count = _smooth_maxima(binned, np.float32(_unit(level)), np.float32(least_snr), found)
+        if count <= room:
+            break
+        room = count
+    found = found[:count]
+    found = found[np.argsort(-found[:, 2], kind="stable")]
+    size = 2**level
+    return found[:, 0] * size + (size - 1) / 2, found[:, 1] * size + (size - 1) / 2, found[:, 2]
+
+
+@compiled_fast
+def _smooth_maxima(
+    binned: Pixels, unit: np.float32, threshold: np.float32, found: Floats
+) -> int:
+    """Write x, y, S/N of the 3 × 3 maxima of the smoothed level; return how many there are."""
+    ny, nx = binned.shape
+    smooth = np.zeros((3, nx), np.float32)
+    column = np.empty(nx, np.float32)
+    count = 0
+    for y in range(1, ny - 1):
+        above, here, below = binned[y - 1], binned[y], binned[y + 1]
+        out = smooth[y % 3]
+        for x in range(nx):
+            column[x] = above[x] + 2 * here[x] + below[x]
+        for x in range(1, nx - 1):
+            out[x] = (column[x - 1] + 2 * column[x] + column[x + 1]) * unit
+        if y < 3:
+            continue
+        before, middle = smooth[(y - 2) % 3], smooth[(y - 1) % 3]
+        for x in range(2, nx - 2):
+            v = middle[x]
+            if not v > threshold:
+                continue
+            if (
+                v <= before[x - 1]
+                or v <= before[x]
+                or v <= before[x + 1]
+                or v <= middle[x - 1]
+                or v < middle[x + 1]
+                or v < out[x - 1]
+                or v < out[x]
+                or v < out[x + 1]
+            ):
+                continue
+            if count < found.shape[0]:
+                bend_x = 2 * v - middle[x - 1] - middle[x + 1]
+                bend_y = 2 * v - before[x] - out[x]
+                dx = 0.5 * (middle[x + 1] - middle[x - 1]) / bend_x if bend_x > 0 else 0.0
+                dy = 0.5 * (out[x] - before[x]) / bend_y if bend_y > 0 else 0.0
+                found[count, 0] = x + min(max(dx, -0.5), 0.5)
+                found[count, 1] = y - 1 + min(max(dy, -0.5), 0.5)
+                found[count, 2] = v
+            count += 1
+    return count
+
+
+def _snr_near(coarser: Pixels, peaks: Peaks) -> Floats:
+    """S/N at the next level, at its best place within a pixel of each peak."""
+    size = 2 ** (peaks.level + 1)
+    padded = np.pad(coarser, 3)
+    x = np.clip((peaks.x / size).astype(np.intp), 0, coarser.shape[1] - 1) + 3
+    y = np.clip((peaks.y / size).astype(np.intp), 0, coarser.shape[0] - 1) + 3
+    span = np.arange(-2, 3)
+    patch = padded[y[:, None, None] + span[:, None], x[:, None, None] + span]
+    rows = patch[:, :-2] + 2 * patch[:, 1:-1] + patch[:, 2:]
+    smooth = rows[:, :, :-2] + 2 * rows[:, :, 1:-1] + rows[:, :, 2:]
+    best: Floats = smooth.max(axis=(1, 2)) * _unit(peaks.level + 1)
+    return best
+
+
+def _described(
+    maxima: tuple[Floats, Floats, Floats], level: int, image: Pixels, mesh: BackgroundMesh
+) -> Peaks:
+    """Look each maximum up in the frame itself."""
+    x, y, snr = maxima
+    sky, noise = background_at(mesh, x, y)
+    details = np.full((4, len(x)), np.nan)
+    _describe(image, x, y, sky, 2**level, details)
+    return Peaks(
+        x=x,
+        y=y,
+        snr=snr,
+        peak=details[0],
+        peak_x=details[1],
+        peak_y=details[2],
+        flatness=details[3],
+        sky=sky,
+        noise=noise,
+        level=level,
+    )
+
+
+def background_at(mesh: BackgroundMesh, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Interpolate sky and noise at some places.
+
+    Parameters
+    ----------
+    mesh : BackgroundMesh
+        Sky and noise per box.
+    x, y : ndarray, 1-D, float64
+        Pixel coordinates.
+
+    Returns
+    -------
+    tuple of ndarray
+        Sky and noise (at least 0.05), ADU.
+    """
+    (my, mx), (ny, nx) = mesh.sky.shape, mesh.shape
+    u, v = (x + 0.5) * mx / nx - 0.5, (y + 0.5) * my / ny - 0.5
+    i = np.clip(np.floor(u).astype(np.intp), 0, max(mx - 2, 0))
+    j = np.clip(np.floor(v).astype(np.intp), 0, max(my - 2, 0))
+    right, below = np.minimum(i + 1, mx - 1), np.minimum(j + 1, my - 1)
+    s, t = u - i, v - j
+
+    def at(values: Floats) -> Floats:
+        upper = values[j, i] * (1 - s) + values[j, right] * s
+        lower = values[below, i] * (1 - s) + values[below, right] * s
+        return upper * (1 - t) + lower * t
+
+    return at(mesh.sky), np.maximum(at(mesh.noise), _LEAST_NOISE)
+
+
+@compiled
+def _describe(
+    image: Pixels, x: Floats, y: Floats, sky: Floats, reach: int, details: Floats
+) -> None:
+    """Brightest pixel within `reach` of each place, and how flat the profile is there."""
+    ny, nx = image.shape
+    for k in range(x.size):
+        x0, y0 = int(x[k] + 0.5), int(y[k] + 0.5)
+        best, bx, by = -np.inf, -1, -1
+        for j in range(max(1, y0 - reach), min(ny - 1, y0 + reach + 1)):
+            for i in range(max(1, x0 - reach), min(nx - 1, x0 + reach + 1)):
+                if image[j, i] > best:
+                    best, bx, by = float(image[j, i]), i, j
+        if bx < 0 or best <= sky[k]:
+            continue
+        top = 2.0 * (best - sky[k])
+        least = np.inf
+        defined = True
+        for dx, dy in ((1, 0), (0, 1), (1, 1), (1, -1)):
+            sides = image[by + dy, bx + dx] + image[by - dy, bx - dx] - 2.0 * sky[k]
+            defined = defined and bool(np.isfinite(sides))
+            ratio = max(sides / top, 0.0)
+            # At √2 px a Gaussian has fallen to the square of its value at 1 px.
+            least = min(least, np.sqrt(ratio) if dx * dy != 0 else ratio)
+        details[0, k], details[1, k], details[2, k] = best - sky[k], bx, by
+        details[3, k] = least if defined else np.nan
