@@ -168,8 +168,7 @@ def asinh_stretch(values: NDArray[np.float64], *, softness: float) -> NDArray[np
     ----------
     Lupton et al. 2004, PASP 116, 133 (asinh for pictures).
     """
-    stretched: NDArray[np.float64] = np.arcsinh(values / softness)
-    stretched /= np.arcsinh(1.0 / softness)
+    stretched: NDArray[np.float64] = np.arcsinh(values / softness) / float(np.arcsinh(1 / softness))
     return stretched
 
 
@@ -198,7 +197,8 @@ def _sample(image: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
     stride = max(1, int(np.sqrt(image.size / _SAMPLES)))
     # an odd stride in x, so that a pattern of every second column is not always missed
     sample = image[::stride, :: stride | 1]
-    return sample[np.isfinite(sample)].astype(np.float64)
+    defined: NDArray[np.float64] = sample[np.isfinite(sample)].astype(np.float64)
+    return defined
 
 
 def _median_and_sigma(values: NDArray[np.float64]) -> tuple[float, float]:

@@ -68,15 +68,6 @@ def test_a_full_disk_keeps_the_old_file_and_says_what_to_do(
     assert _names(tmp_path) == ["a.txt"]
 
 
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
-def test_a_truly_full_device_is_told_as_such() -> None:
-    # the kernel itself refuses here, not a stand-in
-    with pytest.raises(OSError, match="No space left") as caught, Path("/dev/full").open("wb") as f:
-        f.write(b"x")
-        f.flush()
-    assert caught.value.errno == errno.ENOSPC
-
-
 def test_a_file_in_the_place_of_the_folder_is_told(tmp_path: Path) -> None:
     (tmp_path / "out").write_text("not a folder")
     with pytest.raises(WriteError, match="a file stands where a folder is needed"):
