@@ -1,7 +1,11 @@
-"""Sets of calibration frames, and which of them serve a frame."""
+"""Sets of calibration frames, which of them serve a frame, and the masters made of them."""
 
 from dataclasses import dataclass
 from datetime import date
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
 
 from stackbench.frames.records import Frame, Kind, Problem, Setup
 
@@ -40,3 +44,50 @@ class Serving:
     flat: CalibrationSet | None = None
     notes: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DroppedFrame:
+    """A frame of a set that its master was made without, and why."""
+
+    path: Path
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Master:
+    """One master frame and how it came about.
+
+    `data` is (ny, nx) float32, NaN where undefined: ADU as taken for bias and
+    dark (the bias stays inside), response with median 1 for a flat. `paths`
+    are the frames that went in. `level_adu` is the median level: of the data
+    for bias and dark, of the single flats above their bias or dark for a flat.
+    `frame_noise_adu` is the random noise of one frame, from differences of
+    pairs (from neighbouring pixels when there is only one frame); for a bias
+    that is the read noise. `noise` is that of the master, in the unit of its
+    data. `rejected_pixels` counts values clipped out of
+    `paths` × pixels; `method` names the way of combining.
+    """
+
+    kind: Kind
+    setup: Setup
+    filter: str | None = None
+    exposure_s: float | None = None
+    temperature_c: float | None = None
+    night: date | None = None
+    data: NDArray[np.float32]
+    paths: tuple[Path, ...]
+    dropped: tuple[DroppedFrame, ...] = ()
+    method: str
+    rejected_pixels: int
+    level_adu: float
+    frame_noise_adu: float | None = None
+    noise: float | None = None
+    problems: tuple[Problem, ...] = ()
+
+    @property
+    def read_noise_adu(self) -> float | None:
+        """The read noise, ADU; None unless this is a master bias of two frames or more."""
+        if self.kind is Kind.BIAS and len(self.paths) > 1:
+            return self.frame_noise_adu
+        return None

@@ -1,0 +1,260 @@
+"""Applying masters to a raw frame: (raw − subtract) × multiply, row by row."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackbench.calibration.decoding import calibrated_rows, saturated_rows
+from stackbench.calibration.records import Master
+from stackbench.frames.pixels import MappedRows, PixelFile
+from stackbench.frames.work import in_threads
+
+_BAND_ROWS = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibrator:
+    """What turns a raw frame into a calibrated one.
+
+    Calibrated = (raw − `subtract`) × `multiply`, both (ny, nx) float32 or None
+    for nothing; `multiply` is the inverse of the flat and NaN at bad pixels.
+    Raw pixels at or above `saturation_adu` are saturated. The arrays may be
+    shared by many calibrators: do not change them.
+    """
+
+    subtract: NDArray[np.float32] | None = None
+    multiply: NDArray[np.float32] | None = None
+    saturation_adu: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibratedFrame:
+    """A whole calibrated frame.
+
+    `data` is (ny, nx) float32, ADU, NaN where undefined; `saturated` marks the
+    pixels that were saturated in the raw frame, None when there are none.
+    """
+
+    data: NDArray[np.float32]
+    saturated: NDArray[np.bool_] | None = None
+
+
+class CalibratedRows:
+    """Calibrated rows of a raw file; a `RowSource`, safe to share by threads.
+
+    Parameters
+    ----------
+    pixel_file : PixelFile
+        The raw file.
+    calibrator : Calibrator
+        What to apply.
+
+    Raises
+    ------
+    ValueError
+        If the calibrator is for frames of another shape.
+    """
+
+    def __init__(self, pixel_file: PixelFile, calibrator: Calibrator) -> None:
+        self._raw = MappedRows(pixel_file)
+        self._calibrator = calibrator
+        for name, image in (("subtract", calibrator.subtract), ("multiply", calibrator.multiply)):
+            if image is not None and image.shape != self._raw.shape:
+                raise ValueError(
+                    f"{name} has shape {image.shape}, the frame {pixel_file.path} {self._raw.shape}"
+                )
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """The whole image's (ny, nx)."""
+        return self._raw.shape
+
+    def rows(self, start: int, stop: int) -> NDArray[np.float32]:
+        """Return rows start … stop − 1 as a new array the caller may change.
+
+        Parameters
+        ----------
+        start, stop : int
+            First row and the row after the last, 0 <= start <= stop <= ny.
+
+        Returns
+        -------
+        ndarray, shape (stop - start, nx), float32
+            Calibrated values, ADU; NaN where undefined.
+        """
+        return calibrated_rows(
+            self._raw,
+            start,
+            stop,
+            subtract=self._calibrator.subtract,
+            multiply=self._calibrator.multiply,
+        )
+
+    def rows_into(self, start: int, stop: int, into: NDArray[np.float32]) -> None:
+        """Write rows start … stop − 1 into an array of the caller.
+
+        Parameters
+        ----------
+        start, stop : int
+            First row and the row after the last, 0 <= start <= stop <= ny.
+        into : ndarray, shape (stop - start, nx), float32
+            Receives the calibrated values, ADU; NaN where undefined.
+        """
+        calibrated_rows(
+            self._raw,
+            start,
+            stop,
+            subtract=self._calibrator.subtract,
+            multiply=self._calibrator.multiply,
+            into=into,
+        )
+
+    def saturated(self, start: int, stop: int) -> NDArray[np.bool_] | None:
+        """Mark the pixels of rows start … stop − 1 that are saturated in the raw frame.
+
+        Parameters
+        ----------
+        start, stop : int
+            First row and the row after the last, 0 <= start <= stop <= ny.
+
+        Returns
+        -------
+        ndarray, shape (stop - start, nx), bool, or None
+            None when there are none, or the level is unknown.
+        """
+        level = self._calibrator.saturation_adu
+        if level is None:
+            return None
+        return saturated_rows(self._raw, start, stop, saturation_adu=level)
+
+
+def level_under(
+    *, bias: Master | None, dark: Master | None, dark_scale: float | None = None
+) -> NDArray[np.float32] | None:
+    """Return the level that lies under the light of a frame.
+
+    Parameters
+    ----------
+    bias : Master or None
+        Master bias.
+    dark : Master or None
+        Master dark as taken, with the bias inside.
+    dark_scale : float, optional
+        Exposure of the frame over that of the dark when they differ; None when
+        the dark is subtracted as it is.
+
+    Returns
+    -------
+    ndarray, shape (ny, nx), float32, or None
+        The dark itself; bias + dark_scale × (dark − bias); the bias; or None
+        without either. A master's own array may be returned: do not change it.
+
+    Raises
+    ------
+    ValueError
+        If a dark is to be scaled and there is no bias.
+    """
+    if dark is None:
+        return None if bias is None else bias.data
+    if dark_scale is None:
+        return dark.data
+    if bias is None:
+        raise ValueError("a dark can only be scaled when there is a bias to take out first")
+    level = dark.data - bias.data
+    level *= np.float32(dark_scale)
+    level += bias.data
+    return level
+
+
+def make_calibrator(
+    *,
+    bias: Master | None = None,
+    dark: Master | None = None,
+    dark_scale: float | None = None,
+    flat: Master | None = None,
+    bad: NDArray[np.bool_] | None = None,
+    saturation_adu: float | None = None,
+) -> Calibrator:
+    """Put masters together into what calibrates a frame.
+
+    Parameters
+    ----------
+    bias : Master or None
+        Master bias.
+    dark : Master or None
+        Master dark as taken, with the bias inside.
+    dark_scale : float, optional
+        Exposure of the frame over that of the dark when they differ; None when
+        the dark is subtracted as it is.
+    flat : Master or None
+        Master flat, median 1; where it is not above 0 the result is NaN.
+    bad : ndarray, shape (ny, nx), bool, optional
+        Bad pixels, which become NaN.
+    saturation_adu : float, optional
+        Raw value from which a pixel is saturated.
+
+    Returns
+    -------
+    Calibrator
+        Where nothing is known, nothing is applied.
+    """
+    multiply: NDArray[np.float32] | None = None
+    if flat is not None:
+        with np.errstate(divide="ignore"):
+            multiply = np.float32(1) / flat.data
+        multiply[~(flat.data > 0)] = np.nan
+    if bad is not None and bad.any():
+        if multiply is None:
+            multiply = np.ones(bad.shape, dtype=np.float32)
+        multiply[bad] = np.nan
+    return Calibrator(
+        subtract=level_under(bias=bias, dark=dark, dark_scale=dark_scale),
+        multiply=multiply,
+        saturation_adu=saturation_adu,
+    )
+
+
+def calibrate_frame(
+    pixel_file: PixelFile, calibrator: Calibrator, *, jobs: int = 1
+) -> CalibratedFrame:
+    """Calibrate a whole frame, for measuring it.
+
+    Parameters
+    ----------
+    pixel_file : PixelFile
+        The raw file.
+    calibrator : Calibrator
+        What to apply.
+    jobs : int
+        Number of threads.
+
+    Returns
+    -------
+    CalibratedFrame
+        The frame and its saturated pixels.
+
+    Raises
+    ------
+    ValueError
+        If the calibrator is for frames of another shape.
+    FrameError
+        If the file cannot be read.
+    """
+    source = CalibratedRows(pixel_file, calibrator)
+    ny, _ = source.shape
+    data = np.empty(source.shape, dtype=np.float32)
+
+    def calibrate_band(start: int) -> tuple[int, NDArray[np.bool_] | None]:
+        stop = min(start + _BAND_ROWS, ny)
+        source.rows_into(start, stop, data[start:stop])
+        return start, source.saturated(start, stop)
+
+    bands = in_threads(calibrate_band, range(0, ny, _BAND_ROWS), threads=jobs)
+    if all(marked is None for _, marked in bands):
+        return CalibratedFrame(data=data)
+    saturated = np.zeros(data.shape, dtype=np.bool_)
+    for start, marked in bands:
+        if marked is not None:
+            saturated[start : start + marked.shape[0]] = marked
+    return CalibratedFrame(data=data, saturated=saturated)

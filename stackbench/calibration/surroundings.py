@@ -1,0 +1,122 @@
+"""The smooth level around every pixel: medians of tiles, and what lies outside."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackbench.calibration.statistics import MAD_TO_SIGMA
+from stackbench.frames.compiled import compiled
+
+_TILE = 64  # px; amplifier glow and vignetting are smooth over this length
+# Per axis and tile. No divisor of the tile, so that even and odd columns, which
+# some chips read through different amplifiers, are both seen.
+_SAMPLES = 15
+
+
+def tile_levels(image: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return median and spread of the tiles of an image.
+
+    Parameters
+    ----------
+    image : ndarray, shape (ny, nx), float32
+        The image; NaN is left out. It is cut into equal tiles of about 64 px,
+        of which 15 × 15 pixels are looked at.
+
+    Returns
+    -------
+    level, spread : ndarray, shape (number down, number across), float64
+        Median and scaled MAD; a tile without a defined pixel has the median
+        of all and no spread.
+    """
+    ny, nx = image.shape
+    down, across = max(1, ny // _TILE), max(1, nx // _TILE)
+    # The centre of each of the equal steps that the samples stand for.
+    y = ((np.arange(down * _SAMPLES) + 0.5) * ny / (down * _SAMPLES)).astype(np.intp)
+    x = ((np.arange(across * _SAMPLES) + 0.5) * nx / (across * _SAMPLES)).astype(np.intp)
+    samples = image[np.ix_(y, x)].astype(np.float64)
+    samples = samples.reshape(down, _SAMPLES, across, _SAMPLES).swapaxes(1, 2)
+    samples = samples.reshape(down, across, _SAMPLES * _SAMPLES)
+    defined = np.isfinite(samples)
+    if not defined.all():
+        return _with_undefined(samples, defined)
+    level = np.median(samples, axis=2)
+    spread = MAD_TO_SIGMA * np.median(np.abs(samples - level[..., None]), axis=2)
+    return level, spread
+
+
+def outside(
+    image: NDArray[np.float32], *, lower: NDArray[np.float64], upper: NDArray[np.float64]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Mark the pixels outside two smooth limits.
+
+    Parameters
+    ----------
+    image : ndarray, shape (ny, nx), float32
+        The image; NaN is not marked.
+    lower, upper : ndarray, shape (number down, number across), float64
+        Limits at the centres of tiles, as from `tile_levels`; bilinear between
+        them, constant beyond the outer ones.
+
+    Returns
+    -------
+    below, above : ndarray, shape (ny, nx), bool
+        Below the lower limit, and above the upper one.
+    """
+    below = np.empty(image.shape, dtype=np.bool_)
+    above = np.empty(image.shape, dtype=np.bool_)
+    _outside(image, lower.astype(np.float32), upper.astype(np.float32), below, above)
+    return below, above
+
+
+def _with_undefined(
+    samples: NDArray[np.float64], defined: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    down, across, _ = samples.shape
+    whole = float(np.median(samples[defined])) if defined.any() else 0.0
+    level = np.full((down, across), whole)
+    spread = np.zeros((down, across))
+    for i in range(down):
+        for j in range(across):
+            values = samples[i, j][defined[i, j]]
+            if values.size:
+                level[i, j] = np.median(values)
+                spread[i, j] = MAD_TO_SIGMA * np.median(np.abs(values - level[i, j]))
+    return level, spread
+
+
+@compiled
+def _outside(
+    image: NDArray[np.float32],
+    lower: NDArray[np.float32],
+    upper: NDArray[np.float32],
+    below: NDArray[np.bool_],
+    above: NDArray[np.bool_],
+) -> None:
+    ny, nx = image.shape
+    down, across = lower.shape
+    low = np.empty(across, dtype=np.float32)
+    high = np.empty(across, dtype=np.float32)
+    for y in range(ny):
+        # Place of this row between the centres of the tiles above and below it.
+        place = min(max((y + 0.5) * down / ny - 0.5, 0.0), down - 1.0)
+        i = min(int(place), max(down - 2, 0))
+        k = min(i + 1, down - 1)
+        share = np.float32(place - i)
+        for j in range(across):
+            low[j] = lower[i, j] + (lower[k, j] - lower[i, j]) * share
+            high[j] = upper[i, j] + (upper[k, j] - upper[i, j]) * share
+        # Piece by piece between centres, so that the inner loop is a straight line.
+        for j in range(-1, across):
+            left, right = max(j, 0), min(j + 1, across - 1)
+            centre = (left + 0.5) * nx / across - 0.5
+            first = 0 if j < 0 else int(np.ceil(centre))
+            last = nx if j == across - 1 else int(np.ceil((right + 0.5) * nx / across - 0.5))
+            step = np.float32(across / nx)
+            low_slope = (low[right] - low[left]) * step
+            high_slope = (high[right] - high[left]) * step
+            low_start = low[left] + low_slope * np.float32(first - centre)
+            high_start = high[left] + high_slope * np.float32(first - centre)
+            for x in range(first, last):
+                along = np.float32(x - first)
+                value = image[y, x]
+                below[y, x] = value < low_start + low_slope * along
+                above[y, x] = value > high_start + high_slope * along
