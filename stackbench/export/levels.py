@@ -189,7 +189,8 @@ def as_uint16(shown_image: NDArray[np.float32]) -> NDArray[np.uint16]:
     step = max(1, _BAND_PIXELS // max(shown_image.shape[1], 1))
     for row in range(0, shown_image.shape[0], step):
         band = np.multiply(shown_image[row : row + step], 65535.0, dtype=np.float64)
-        result[row : row + step] = np.floor(band + 0.5)
+        band += 0.5
+        result[row : row + step] = band  # the fraction falls away
     return result
 
 

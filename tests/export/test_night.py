@@ -21,7 +21,7 @@ from stackbench.export.night import (
     write_night,
 )
 from stackbench.frames.records import Kind
-from tests.support.nights import invented_night
+from tests.support.night_records import invented_night
 
 _NUMBER = (int, float, type(None))
 _TEXT = (str, type(None))

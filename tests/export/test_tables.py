@@ -8,7 +8,7 @@ import pytest
 
 from stackbench.export.night import FrameEntry
 from stackbench.export.tables import COLUMNS, write_frames_csv
-from tests.support.nights import invented_night
+from tests.support.night_records import invented_night
 
 
 def _rows(path: Path) -> list[dict[str, str]]:

@@ -1,0 +1,222 @@
+"""Where the marks of a small chart of one measure against time go."""
+
+import math
+import statistics
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from stackbench.export.hues import FilterMark
+from stackbench.export.night import FrameEntry
+
+WIDTH, HEIGHT = 960.0, 190.0
+LEFT, RIGHT, TOP, BOTTOM = 56.0, 12.0, 14.0, 26.0
+_NIGHT_GAP = timedelta(hours=6)  # a longer pause is left out of the time axis
+_PAUSE = 26.0  # what is drawn instead, px
+_FAR = 3.0  # times the upper quartile; higher marks sit at the edge
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """One sub in a chart: where it sits, how it looks, what it says when pointed at."""
+
+    x: float
+    y: float
+    hue: str
+    shape: str
+    rejected: bool
+    beyond: bool
+    label: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tick:
+    """A labelled place on an axis, px."""
+
+    at: float
+    label: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chart:
+    """One measure of all subs against time, in px of a 960 × 190 picture.
+
+    `pauses` are the x where a long pause was left out; `beyond` counts the
+    marks that lie outside the scale and sit at its edge.
+    """
+
+    title: str
+    unit: str
+    marks: tuple[Mark, ...]
+    x_ticks: tuple[Tick, ...]
+    y_ticks: tuple[Tick, ...]
+    pauses: tuple[float, ...]
+    beyond: int
+
+
+def time_chart(
+    subs: Sequence[FrameEntry],
+    measure: Callable[[FrameEntry], float | None],
+    *,
+    title: str,
+    unit: str,
+    marks: Mapping[str | None, FilterMark],
+) -> Chart | None:
+    """Lay out a chart of one measure of the subs against time.
+
+    Parameters
+    ----------
+    subs : sequence of FrameEntry
+        The lights; those without a time or without the measure are left out.
+    measure : callable
+        From a sub to the measure, None or NaN where unknown.
+    title, unit : str
+        What is drawn, and its unit (empty for none).
+    marks : mapping
+        How each filter is drawn.
+
+    Returns
+    -------
+    Chart or None
+        None when fewer than two subs have the measure.
+    """
+    points = [
+        (_utc(sub.time), float(value), sub)
+        for sub in subs
+        if sub.time is not None and (value := measure(sub)) is not None and math.isfinite(value)
+    ]
+    if len(points) < 2:
+        return None
+    points.sort(key=lambda point: point[0])
+    axis = TimeAxis([time for time, _, _ in points])
+    low, high = _range([value for _, value, _ in points])
+    ticks = _nice_ticks(low, high)
+    low, high = min(low, ticks[0]), max(high, ticks[-1])
+
+    def height(value: float) -> float:
+        share = (min(max(value, low), high) - low) / (high - low)
+        return round(HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM), 1)
+
+    drawn = tuple(
+        Mark(
+            x=axis.place(time),
+            y=height(value),
+            hue=marks[sub.filter].hue,
+            shape=marks[sub.filter].shape,
+            rejected=sub.verdict == "reject",
+            beyond=not low <= value <= high,
+            label=f"{sub.path.name}, {time:%H:%M} UTC, {title} {value:.4g}{unit and ' ' + unit}"
+            + (": rejected" if sub.verdict == "reject" else ""),
+        )
+        for time, value, sub in points
+    )
+    digits = _digits(ticks)
+    return Chart(
+        title=title,
+        unit=unit,
+        marks=drawn,
+        x_ticks=axis.ticks(),
+        y_ticks=tuple(Tick(at=height(tick), label=f"{tick:.{digits}f}") for tick in ticks),
+        pauses=axis.pauses,
+        beyond=sum(mark.beyond for mark in drawn),
+    )
+
+
+class TimeAxis:
+    """Time from left to right, with the long pauses between nights left out.
+
+    Parameters
+    ----------
+    times : sequence of datetime
+        In order, at least one, with a zone.
+    """
+
+    def __init__(self, times: Sequence[datetime]) -> None:
+        spans = [[times[0], times[0]]]
+        for time in times[1:]:
+            if time - spans[-1][1] > _NIGHT_GAP:
+                spans.append([time, time])
+            spans[-1][1] = time
+        room = WIDTH - LEFT - RIGHT - 16 - _PAUSE * (len(spans) - 1)
+        total = sum(((end - start).total_seconds() for start, end in spans), 0.0)
+        self._spans: list[tuple[datetime, datetime, float, float]] = []
+        x = LEFT + 8
+        for start, end in spans:
+            # nights of a single sub still get a little room
+            width = room * ((end - start).total_seconds() + 60) / (total + 60 * len(spans))
+            self._spans.append((start, end, x, width))
+            x += width + _PAUSE
+        self.pauses = tuple(round(span[2] - _PAUSE / 2, 1) for span in self._spans[1:])
+
+    def place(self, time: datetime) -> float:
+        """Tell where a moment sits.
+
+        Parameters
+        ----------
+        time : datetime
+            Within the times of the axis.
+
+        Returns
+        -------
+        float
+            x, px.
+        """
+        begun = [span for span in self._spans if span[0] <= time]
+        start, end, x, width = begun[-1] if begun else self._spans[0]
+        share = (time - start).total_seconds() / ((end - start).total_seconds() + 60)
+        return round(x + width * share, 1)
+
+    def ticks(self) -> tuple[Tick, ...]:
+        """Choose full hours, or parts of them, that do not crowd.
+
+        Returns
+        -------
+        tuple of Tick
+            From left to right; the first of every night also tells the date.
+        """
+        found: list[Tick] = []
+        for start, end, _, width in self._spans:
+            hours = (end - start).total_seconds() / 3600
+            steps = (0.25, 0.5, 1, 2, 3, 6)
+            step = next((s for s in steps if hours / s <= max(width / 62, 1)), 12)
+            at = start.replace(hour=0, minute=0, second=0, microsecond=0)
+            labelled = False
+            while at <= end:
+                if at >= start:
+                    found.append(Tick(at=self.place(at), label=f"{at:%H:%M}"))
+                    labelled = True
+                at += timedelta(hours=step)
+            if not labelled:
+                found.append(Tick(at=self.place(start), label=f"{start:%H:%M}"))
+        return tuple(found)
+
+
+def _utc(time: datetime) -> datetime:
+    return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
+
+
+def _range(values: Sequence[float]) -> tuple[float, float]:
+    """Span the values, but not those so high that they would flatten the rest."""
+    third = statistics.quantiles(values, n=4, method="inclusive")[2]
+    near = [value for value in values if value <= _FAR * third] if third > 0 else values
+    lowest, high = min(values), max(near)
+    # a measure that hardly changes must not look as if it did
+    least = 0.02 * max(abs(lowest), abs(high)) or 1.0
+    if high - lowest < least:
+        middle = (high + lowest) / 2
+        return middle - least / 2, middle + least / 2
+    return lowest, high
+
+
+def _nice_ticks(low: float, high: float) -> list[float]:
+    """Choose three to six round numbers that span the range."""
+    rough = (high - low) / 4
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next(factor * power for factor in (1, 2, 2.5, 5, 10) if factor * power >= rough)
+    first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
+    return [step * number for number in range(first, last + 1)]
+
+
+def _digits(ticks: Sequence[float]) -> int:
+    step = ticks[1] - ticks[0]
+    return next((n for n in range(7) if abs(round(step, n) - step) < 1e-9 * max(step, 1e-9)), 7)

@@ -1,0 +1,166 @@
+"""report.html: the night on one page that needs nothing but itself."""
+
+import math
+from collections import Counter
+from collections.abc import Mapping
+from datetime import datetime
+from functools import lru_cache
+from pathlib import Path, PurePath
+from typing import Any
+
+import jinja2
+
+from stackbench import __version__
+from stackbench.export.charts import HEIGHT, WIDTH, Chart, time_chart
+from stackbench.export.files import write_text
+from stackbench.export.hues import filter_marks
+from stackbench.export.night import FrameEntry, Night, StackEntry, iso_time
+from stackbench.export.preview import embedded
+from stackbench.export.summary import lights_of, summarise
+
+_TEMPLATES = Path(__file__).parent / "templates"
+_UNKNOWN = "–"
+_PICTURE = 900  # px, the longer side of an embedded preview
+
+
+def write_report(path: Path, night: Night) -> None:
+    """Write the report of a run.
+
+    Previews are read from the channels' PNG files and embedded smaller; a
+    channel whose file is missing is shown without one.
+
+    Parameters
+    ----------
+    path : Path
+        The page to make or to replace.
+    night : Night
+        The record of the run.
+
+    Raises
+    ------
+    WriteError
+        When the system refuses to write.
+    """
+    write_text(path, report_html(night))
+
+
+def report_html(night: Night) -> str:
+    """Lay out the report of a run as HTML.
+
+    Parameters
+    ----------
+    night : Night
+        The record of the run.
+
+    Returns
+    -------
+    str
+        One page: style, pictures and charts inside it, no scripts, every
+        text from headers escaped.
+    """
+    lights = lights_of(night)
+    marks = filter_marks(light.filter for light in lights)
+    page: str = (
+        _environment()
+        .get_template("report.html.j2")
+        .render(
+            night=night,
+            version=__version__,
+            summary=summarise(night),
+            lights=lights,
+            marks=marks,
+            charts=_charts(lights),
+            chart_size=(WIDTH, HEIGHT),
+            channels=[(stack, _picture(night, stack)) for stack in night.stacks],
+            masters=night.masters,
+            calibrations=_calibrations(lights),
+            settings=list(_flat(night.settings)),
+            by_name=_by_name,
+        )
+    )
+    return page
+
+
+@lru_cache(maxsize=1)
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "number": _number,
+        "span": _span,
+        "known": lambda value: _UNKNOWN if value is None or value == "" else value,
+        "clock": _clock,
+        "iso": iso_time,
+    }
+    return environment
+
+
+def _charts(lights: tuple[FrameEntry, ...]) -> list[Chart]:
+    marks = filter_marks(light.filter for light in lights)
+    wanted = (
+        ("FWHM", "px", lambda light: light.fwhm_px),
+        ("eccentricity", "", lambda light: light.eccentricity),
+        ("sky", "ADU", lambda light: light.sky_adu),
+        ("transparency", "", lambda light: light.transparency),
+    )
+    charts = (
+        time_chart(lights, measure, title=title, unit=unit, marks=marks)
+        for title, unit, measure in wanted
+    )
+    return [chart for chart in charts if chart]
+
+
+def _picture(night: Night, stack: StackEntry) -> str | None:
+    name = stack.channel.png
+    return None if name is None else embedded(night.out / name, widest=_PICTURE)
+
+
+def _calibrations(lights: tuple[FrameEntry, ...]) -> list[tuple[tuple[str, ...], Any, int]]:
+    """Gather lights that were calibrated alike: notes, (target, setup, filter), how many."""
+    alike = Counter(
+        (light.calibration + light.warnings, (light.target, light.setup, light.filter))
+        for light in lights
+    )
+    return [(notes, group, count) for (notes, group), count in alike.items()]
+
+
+def _flat(table: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:
+    rows: list[tuple[str, str]] = []
+    for key, value in table.items():
+        if isinstance(value, Mapping):
+            rows += _flat(value, f"{prefix}{key}.")
+        else:
+            rows.append((f"{prefix}{key}", _UNKNOWN if value is None else str(value)))
+    return rows
+
+
+def _by_name(path: PurePath | None) -> str:
+    return _UNKNOWN if path is None else path.name
+
+
+def _number(value: float | None, digits: int = 2) -> str:
+    if value is None or not math.isfinite(value):
+        return _UNKNOWN
+    return f"{value:.{digits}f}".replace("-", "−")
+
+
+def _span(seconds: float | None) -> str:
+    """Spell an exposure as a person does: 45 s, 12 min, 2 h 35 min."""
+    if seconds is None or not math.isfinite(seconds):
+        return _UNKNOWN
+    if seconds < 120:
+        return f"{seconds:.4g} s"
+    minutes = round(seconds / 60)
+    hours, minutes = divmod(minutes, 60)
+    parts = [f"{hours} h" if hours else "", f"{minutes} min" if minutes or not hours else ""]
+    return " ".join(part for part in parts if part)
+
+
+def _clock(time: datetime | None) -> str:
+    text = iso_time(time)
+    return _UNKNOWN if text is None else f"{text[5:10]} {text[11:19]}"
