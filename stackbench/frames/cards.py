@@ -135,6 +135,22 @@ def read_header(stream: BinaryIO) -> Header:
     raise HeaderEndError("no END card")
 
 
+def padded(size_bytes: int) -> int:
+    """Return a length filled up to whole blocks.
+
+    Parameters
+    ----------
+    size_bytes : int
+        Bytes of a header or of data.
+
+    Returns
+    -------
+    int
+        The next multiple of 2880.
+    """
+    return -(-size_bytes // BLOCK_BYTES) * BLOCK_BYTES
+
+
 def _parsed(cards: list[bytes], *, size_bytes: int) -> Header:
     """Take the keywords apart, and put long strings together."""
     fields: dict[str, str] = {}

@@ -1,25 +1,21 @@
 """From a file to the header of its image and the place of its pixels."""
 
-import bz2
-import gzip
 import math
-import zlib
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import BinaryIO
 
-from stackbench.frames.cards import BLOCK_BYTES, Header, HeaderEndError, read_header
-from stackbench.frames.errors import FrameError
+from stackbench.frames.cards import Header, HeaderEndError, padded, read_header
+from stackbench.frames.errors import FrameError, bad_header, no_image, not_fits, truncated
+from stackbench.frames.packing import check_bzip2_end, check_gzip_length, opened
 from stackbench.frames.records import PixelLayout, Problem
 from stackbench.frames.values import Cards, number, whole_number
 
 BYTES_OF_BITPIX = {8: 1, 16: 2, 32: 4, 64: 8, -32: 4, -64: 8}
 # Far above any camera's frame; what promises more is damaged.
 MOST_PIXELS = 2**31
+_MOST_DATA_BYTES = 2**50
 _MOST_HDUS = 1000
-_BZ2_END = 0x177245385090  # the mark that closes a bzip2 stream, at any bit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,128 +69,10 @@ def read_image_header(path: Path, size_bytes: int) -> ImageHeader:
             if size_bytes < promised:
                 raise truncated(path, promised=promised, found=size_bytes)
         elif packing == "bzip2":
-            _check_bzip2_end(path, size_bytes)
+            check_bzip2_end(path, size_bytes)
         else:
-            _check_gzip_length(path, stream, promised)
+            check_gzip_length(path, stream, promised)
     return image
-
-
-@contextmanager
-def opened(path: Path) -> Iterator[tuple[BinaryIO, str | None]]:
-    """Open a file as a stream of FITS bytes, unpacked where necessary.
-
-    Parameters
-    ----------
-    path : Path
-        Any file. What it is packed with is told by its first bytes.
-
-    Yields
-    ------
-    stream : binary file
-        Unpacked bytes.
-    packing : str or None
-        "gzip", "bzip2" or None.
-
-    Raises
-    ------
-    FrameError
-        If the file cannot be opened or read, or its packing is damaged.
-    """
-    try:
-        with path.open("rb") as file:
-            first = file.read(3)
-            file.seek(0)
-            if first[:2] == b"\x1f\x8b":
-                with gzip.GzipFile(fileobj=file) as unpacked:
-                    yield cast(BinaryIO, unpacked), "gzip"
-            elif first == b"BZh":
-                with bz2.BZ2File(file) as unpacked_bz2:
-                    yield cast(BinaryIO, unpacked_bz2), "bzip2"
-            else:
-                yield file, None
-    except FrameError:
-        raise
-    except (EOFError, zlib.error, gzip.BadGzipFile) as error:
-        raise damaged_packing(path, error) from error
-    except OSError as error:
-        if error.errno is None:  # bz2 says "Invalid data stream" without a number
-            raise damaged_packing(path, error) from error
-        raise unreadable(path, error) from error
-
-
-def unreadable(path: Path, error: OSError) -> FrameError:
-    """Put an operating system's refusal into words.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    error : OSError
-        What the system said.
-
-    Returns
-    -------
-    FrameError
-        To be raised.
-    """
-    return FrameError(
-        Problem(
-            path=path,
-            what="The file cannot be read",
-            why=f"The system says: {error.strerror or error}.",
-            remedy="Check that it still exists and that you may read it.",
-        )
-    )
-
-
-def truncated(path: Path, *, promised: int, found: int) -> FrameError:
-    """Tell that a file is shorter than its header promises.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    promised, found : int
-        Bytes that the header needs, and that are there.
-
-    Returns
-    -------
-    FrameError
-        To be raised.
-    """
-    return FrameError(
-        Problem(
-            path=path,
-            what="The file is truncated",
-            why=f"Its header promises {promised} bytes, but there are only {found}.",
-            remedy="Copy it again from the camera's computer; if it is short there too, delete it.",
-        )
-    )
-
-
-def damaged_packing(path: Path, error: Exception) -> FrameError:
-    """Tell that a packed file cannot be unpacked.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    error : Exception
-        What the unpacking said.
-
-    Returns
-    -------
-    FrameError
-        To be raised.
-    """
-    return FrameError(
-        Problem(
-            path=path,
-            what="The packed file is damaged or cut off",
-            why=f"Unpacking fails: {error}.",
-            remedy="Copy it again, or pack the original again.",
-        )
-    )
 
 
 def _first_image(path: Path, stream: BinaryIO, *, packed: bool) -> ImageHeader:
@@ -231,15 +109,15 @@ def _first_image(path: Path, stream: BinaryIO, *, packed: bool) -> ImageHeader:
                     tiled=tiled,
                 )
             seen.append(shape)
-        offset = data_offset + _padded(_data_bytes(path, cards))
-    raise _no_image(path, seen)
+        offset = data_offset + padded(_data_bytes(path, cards))
+    raise no_image(path, seen)
 
 
 def _header_at(path: Path, stream: BinaryIO, *, is_first: bool) -> Header | None:
     """Read a header; None where what follows the last HDU is not one."""
     start = stream.read(80)
     if is_first and not start.startswith(b"SIMPLE  ="):
-        raise _not_fits(path, "It does not begin with the keyword SIMPLE.")
+        raise not_fits(path, "It does not begin with the keyword SIMPLE.")
     if not is_first and not start.startswith(b"XTENSION="):
         return None
     stream.seek(-len(start), 1)
@@ -257,40 +135,8 @@ def _header_at(path: Path, stream: BinaryIO, *, is_first: bool) -> Header | None
             )
         ) from error
     if is_first and block.get("SIMPLE") is not True:
-        raise _not_fits(path, "Its header says that it does not keep to the standard (SIMPLE).")
+        raise not_fits(path, "Its header says that it does not keep to the standard (SIMPLE).")
     return block
-
-
-def _not_fits(path: Path, why: str) -> FrameError:
-    return FrameError(
-        Problem(
-            path=path,
-            what="This is not a FITS file",
-            why=why,
-            remedy="Move it out of the folder, or give it the ending of what it really is.",
-        )
-    )
-
-
-def _no_image(path: Path, seen: list[str]) -> FrameError:
-    why = next((what for what in seen if what != "no data"), None)
-    if why is not None:
-        return FrameError(
-            Problem(
-                path=path,
-                what="The image is not two-dimensional",
-                why=f"It is {why}.",
-                remedy="Only single mono frames can be used; write each plane to its own file.",
-            )
-        )
-    return FrameError(
-        Problem(
-            path=path,
-            what="The file holds no image",
-            why="Its header announces no pixels (NAXIS = 0), and no extension holds an image.",
-            remedy="Move it out of the folder; it cannot be a frame.",
-        )
-    )
 
 
 def _image_shape(path: Path, cards: Cards, prefix: str) -> tuple[int, int] | str:
@@ -303,7 +149,7 @@ def _image_shape(path: Path, cards: Cards, prefix: str) -> tuple[int, int] | str
     nx, ny, *others = axes
     if math.prod(others) == 1:
         if nx * ny > MOST_PIXELS:
-            raise _bad_header(path, f"It promises {nx} × {ny} pixels.")
+            raise bad_header(path, f"It promises {nx} × {ny} pixels.")
         return ny, nx
     return "a cube of " + " × ".join(str(size) for size in axes) + " pixels"
 
@@ -311,13 +157,13 @@ def _image_shape(path: Path, cards: Cards, prefix: str) -> tuple[int, int] | str
 def _axes(path: Path, cards: Cards, prefix: str = "") -> list[int]:
     count = whole_number(cards, f"{prefix}NAXIS")
     if count is None or not 0 <= count <= 999:
-        raise _bad_header(path, f"{prefix}NAXIS is {cards.get(f'{prefix}NAXIS', 'missing')}.")
+        raise bad_header(path, f"{prefix}NAXIS is {cards.get(f'{prefix}NAXIS', 'missing')}.")
     sizes = []
     for axis in range(1, count + 1):
         key = f"{prefix}NAXIS{axis}"
         size = whole_number(cards, key)
         if size is None or size < 0:
-            raise _bad_header(path, f"{key} is {cards.get(key, 'missing')}.")
+            raise bad_header(path, f"{key} is {cards.get(key, 'missing')}.")
         sizes.append(size)
     return sizes
 
@@ -334,7 +180,7 @@ def _layout(
     bitpix = _bitpix(path, cards, "Z" if tiled else "")
     bscale = number(cards, "BSCALE")
     if bscale == 0:
-        raise _bad_header(path, "BSCALE is 0, so all pixels would be equal.")
+        raise bad_header(path, "BSCALE is 0, so all pixels would be equal.")
     blank = whole_number(cards, "BLANK") if bitpix > 0 else None
     if tiled and bitpix > 0 and blank is None:
         blank = whole_number(cards, "ZBLANK")
@@ -354,19 +200,8 @@ def _bitpix(path: Path, cards: Cards, prefix: str = "") -> int:
     bitpix = whole_number(cards, f"{prefix}BITPIX")
     if bitpix not in BYTES_OF_BITPIX:
         stated = cards.get(f"{prefix}BITPIX", "missing")
-        raise _bad_header(path, f"{prefix}BITPIX is {stated}, which FITS does not know.")
+        raise bad_header(path, f"{prefix}BITPIX is {stated}, which FITS does not know.")
     return bitpix
-
-
-def _bad_header(path: Path, why: str) -> FrameError:
-    return FrameError(
-        Problem(
-            path=path,
-            what="The header is damaged",
-            why=why,
-            remedy="Copy the file again from the camera's computer, or delete it.",
-        )
-    )
 
 
 def _data_bytes(path: Path, cards: Cards) -> int:
@@ -378,11 +213,10 @@ def _data_bytes(path: Path, cards: Cards) -> int:
         axes = axes[1:]  # random groups
     extra, groups = whole_number(cards, "PCOUNT") or 0, whole_number(cards, "GCOUNT")
     count = (1 if groups is None else groups) * (extra + math.prod(axes))
-    return max(0, count) * BYTES_OF_BITPIX[_bitpix(path, cards)]
-
-
-def _padded(size: int) -> int:
-    return -(-size // BLOCK_BYTES) * BLOCK_BYTES
+    size = max(0, count) * BYTES_OF_BITPIX[_bitpix(path, cards)]
+    if size > _MOST_DATA_BYTES:
+        raise bad_header(path, f"It promises {size} bytes of data.")
+    return size
 
 
 def pixel_bytes(layout: PixelLayout) -> int:
@@ -407,27 +241,3 @@ def _promised_bytes(image: ImageHeader) -> int:
         return image.stream_offset + pixel_bytes(image.layout)
     row, rows = (whole_number(image.cards, f"NAXIS{axis}") or 0 for axis in (1, 2))
     return image.stream_offset + row * rows + (whole_number(image.cards, "PCOUNT") or 0)
-
-
-def _check_bzip2_end(path: Path, size_bytes: int) -> None:
-    """Refuse a cut-off bzip2 file without unpacking it."""
-    with path.open("rb") as file:
-        file.seek(max(0, size_bytes - 11))
-        tail = int.from_bytes(file.read(), "big")
-    # The mark is followed by a 32-bit sum and up to 7 bits of filling.
-    if not any((tail >> (32 + fill)) & (2**48 - 1) == _BZ2_END for fill in range(8)):
-        raise damaged_packing(path, EOFError("the end mark is missing"))
-
-
-def _check_gzip_length(path: Path, stream: BinaryIO, promised: int) -> None:
-    """Refuse a cut-off gzip file, unpacking it only where its length note differs."""
-    with path.open("rb") as file:
-        file.seek(-4, 2)
-        noted = int.from_bytes(file.read(), "little")
-    if noted == _padded(promised) % 2**32:
-        return
-    found = stream.tell()
-    while found < promised and (block := stream.read(2**20)):
-        found += len(block)
-    if found < promised:
-        raise truncated(path, promised=promised, found=found)

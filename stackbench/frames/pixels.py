@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.hdus import BYTES_OF_BITPIX, pixel_bytes, truncated, unreadable
+from stackbench.frames.errors import truncated, unreadable
+from stackbench.frames.hdus import BYTES_OF_BITPIX, pixel_bytes
 from stackbench.frames.records import Frame, PixelLayout
 
 # Up to this size of BZERO a 16-bit sum is exact in float32.
@@ -245,12 +246,16 @@ def decode_into(
     if layout.bitpix == -32 and layout.bscale == 1 and layout.bzero == 0:
         out[...] = stored
         return
-    values = stored.astype(np.float64)
-    values *= layout.bscale
-    values += layout.bzero
-    # A double beyond float32's range is as good as infinite.
-    with np.errstate(over="ignore"):
-        out[...] = values
+    # A double beyond float32's range is as good as infinite, and any NaN is a NaN.
+    with np.errstate(over="ignore", invalid="ignore"):
+        if layout.bitpix == 64 and layout.bscale == 1 and layout.bzero == 2**63:
+            # In float64 the sum would lose its last ten bits: flip the sign bit instead.
+            out[...] = stored.astype(np.int64).view(np.uint64) ^ np.uint64(2**63)
+        else:
+            values = stored.astype(np.float64)
+            values *= layout.bscale
+            values += layout.bzero
+            out[...] = values
     if layout.blank is not None and layout.bitpix > 0:
         # A BLANK outside the type's range marks no pixel (numpy compares exactly).
         out[np.asarray(stored == layout.blank)] = np.nan

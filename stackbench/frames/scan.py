@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from stackbench.frames.errors import FrameError
-from stackbench.frames.hdus import ImageHeader, read_image_header, unreadable
+from stackbench.frames.errors import FrameError, unreadable
+from stackbench.frames.hdus import ImageHeader, read_image_header
 from stackbench.frames.header import frame_from_header
 from stackbench.frames.kinds import KIND_KEYS
 from stackbench.frames.records import Frame, Kind, Problem

@@ -12,15 +12,10 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.hdus import (
-    ImageHeader,
-    damaged_packing,
-    opened,
-    pixel_bytes,
-    read_image_header,
-    truncated,
-)
+from stackbench.frames.errors import damaged_packing, truncated
+from stackbench.frames.hdus import ImageHeader, pixel_bytes, read_image_header
 from stackbench.frames.names import safe_name
+from stackbench.frames.packing import opened
 from stackbench.frames.pixels import PixelFile, stored_dtype
 from stackbench.frames.records import Frame, PixelLayout
 
