@@ -27,8 +27,9 @@ class Limits:
     absolute ones (None: none set) are in the unit of their name and hold for
     any group, also of one or two subs. The defaults, and why:
 
-    - `fwhm`: 1.3 to 1.4 times typical. Seeing that drifts by ±15 % reaches 1.2
-      to 1.3 times the typical value; a defocus that spoils a stack starts at 1.5.
+    - `fwhm`: 1.37 to 1.42 times typical. Seeing that changes by ±15 % reaches
+      1.15 / 0.85 = 1.35 times the typical value where the better seeing
+      prevails; a defocus that spoils a stack starts at 1.5.
     - `eccentricity`: between 0.6 (axis ratio 0.80, hardly seen) and 0.67 (0.74),
       so that a trail of axis ratio 0.70 (0.714) is found in spite of a
       measuring error of 0.04. A night whose stars are all elongated (optics, a
@@ -46,7 +47,7 @@ class Limits:
     """
 
     fwhm: RelativeLimit | None = field(
-        default_factory=lambda: RelativeLimit(factor=3.0, tightest=1.3, loosest=1.4)
+        default_factory=lambda: RelativeLimit(factor=3.0, tightest=1.37, loosest=1.42)
     )
     fwhm_max_px: float | None = None
     fwhm_max_arcsec: float | None = None
@@ -224,6 +225,7 @@ def _examine(
     among: Sequence[int],
 ) -> None:
     """Add to each sub's findings how it stands against each rule."""
+    comparable = set(among)
     for rule in rules:
         values = [_number(getattr(sub, rule.measure)) for sub in subs]
         groups: dict[float | None, list[int]] = {}
@@ -231,8 +233,7 @@ def _examine(
             key = _number(subs[index].exposure_s) if rule.per_exposure else None
             groups.setdefault(key, []).append(index)
         for members in groups.values():
-            compared = [index for index in members if index in set(among)]
-            known = {i: v for i in compared if (v := values[i]) is not None}
+            known = {i: v for i in members if i in comparable and (v := values[i]) is not None}
             limit, centre = _limit(rule, known, subs)
             if limit is None:
                 continue

@@ -1,130 +1,63 @@
-"""The record of an invented night, with all that can be hostile in it."""
+"""Measures of invented nights: faultless ones with realistic scatter, and their faults."""
 
-import math
-from datetime import UTC, datetime, timedelta
-from pathlib import Path, PurePosixPath
+from dataclasses import replace
 
 import numpy as np
 
-from stackbench.export.night import (
-    ChannelFiles,
-    DroppedFrame,
-    FrameEntry,
-    MasterEntry,
-    Night,
-    ProblemEntry,
-    StackEntry,
-)
+from stackbench.review.measures import SubMeasures
 
-HOSTILE = '<script>alert("1")</script> ../../x =1+1'
-_FILTERS = ("L", "R", "G", "B", "Ha")
-_START = datetime(2031, 2, 3, 20, 5, tzinfo=UTC)
+FAULTS = ("cloud", "trail", "defocus")
 
 
-def invented_night(out: Path, *, lights: int = 40, target: str = "Veil of Nowhere") -> Night:
-    """Make the record of a night with cloud, a bump and drifting focus."""
-    rng = np.random.default_rng(11)
-    raw = PurePosixPath("/data/night one")
-    subs = tuple(_light(raw, i, lights, target, rng) for i in range(lights))
-    darks = tuple(
-        FrameEntry(path=raw / f"dark_{i:03d}.fits", kind="dark", exposure_s=300.0, setup="cam A")
-        for i in range(12)
-    )
-    return Night(
-        out=out,
-        inputs=(raw,),
-        written=datetime(2031, 2, 4, 9, 30, tzinfo=UTC),
-        frames=(*subs, *darks),
-        masters=(
-            MasterEntry(
-                kind="dark",
-                path=out / "masters" / "dark_300s.fits",
-                frames=tuple(frame.path for frame in darks),
-                setup="cam A",
-                exposure_s=300.0,
-                temperature_c=-10.0,
-                rejected_pixels=1234,
-                read_noise_e=3.41,
-                level_adu=501.2,
-                bad_pixels=321,
-                serves=lights,
-                dropped=(DroppedFrame(path=raw / "dark_099.fits", why="its level is far off"),),
-                notes=("bias kept in: exposure and temperature match",),
-                warnings=("3.5 °C warmer than the lights",),
-                sha256="ab" * 32,
-            ),
-        ),
-        stacks=tuple(
-            StackEntry(
-                target=target,
-                setup="cam A",
-                filter=name,
-                path=out / "stacks" / f"{name}.fits",
-                channel=ChannelFiles(
-                    fits=out / "channels" / f"{name}.fits",
-                    tif=out / "channels" / f"{name}.tif",
-                    png=out / "channels" / f"{name}.png",
-                ),
-                frames=tuple(f.path for f in subs if f.filter == name and f.verdict == "keep"),
-                exposure_s=sum(300.0 for f in subs if f.filter == name and f.verdict == "keep"),
-                noise_adu=1.25,
-                fwhm_px=2.9,
-                shape=(400, 600),
-                crop=(10, 12, 580, 380),
-                rejection="winsorised κσ, low 3, high 3",
-                reference=subs[0].path,
-            )
-            for name in _FILTERS
-        ),
-        problems=(
-            ProblemEntry(
-                path=raw / f"{HOSTILE}.fits".replace("/", "_"),
-                what="This frame was left out.",
-                why=f"the file ends early {HOSTILE}",
-                remedy="copy it from the camera's computer again",
-            ),
-            ProblemEntry(
-                what="No flat serves the filter Ha.", why="none was found", remedy="take some"
-            ),
-        ),
-        settings={"review": {"fwhm_sigma": 3.0, "limit": math.inf}, "jobs": None},
-        versions={"stackbench": "0.1.0", "numpy": "2.4"},
-    )
+def faultless_night(rng, count):
+    """Draw the measures of one filter's subs on a night where nothing goes wrong.
+
+    Seeing drifts by ±15 %, transparency by ±5 %, eccentricity lies between 0.2
+    and 0.5, the sky changes smoothly by a factor of two; the star count
+    follows from them.
+    """
+    fwhm = 3.0 * (1 + 0.15 * _drift(rng, count)) * (1 + rng.normal(0, 0.02, count))
+    eccentricity = 0.35 + 0.15 * _drift(rng, count)
+    transparency = 1 + 0.05 * _drift(rng, count)
+    sky = 500 * 2 ** (0.5 + 0.5 * _drift(rng, count, smooth=True))
+    noise = np.sqrt(sky + 25)
+    depth = transparency / (noise / np.median(noise)) / (fwhm / 3)
+    stars = rng.poisson(300 * depth**0.8)
+    return [
+        SubMeasures(
+            fwhm_px=float(fwhm[i]),
+            eccentricity=float(eccentricity[i]),
+            transparency=float(transparency[i]),
+            sky_adu=float(sky[i]),
+            noise_adu=float(noise[i]),
+            stars=int(stars[i]),
+            exposure_s=120.0,
+            matched=int(stars[i]) // 2,
+            rms_px=0.2,
+        )
+        for i in range(count)
+    ]
 
 
-def _light(
-    raw: PurePosixPath, i: int, lights: int, target: str, rng: np.random.Generator
-) -> FrameEntry:
-    phase = i / lights
-    cloudy, trailed = 0.55 < phase < 0.65, i == lights // 4
-    transparency = 0.35 if cloudy else 0.97 + 0.03 * rng.random()
-    eccentricity = 0.82 if trailed else 0.35 + 0.1 * rng.random()
-    reasons = ("transparency 0.35 is under the limit of 0.60",) if cloudy else ()
-    reasons += ("eccentricity 0.82 is over the limit of 0.65",) if trailed else ()
-    return FrameEntry(
-        path=raw / f"light_{i:03d}.fits",
-        kind="light",
-        filter=_FILTERS[i % len(_FILTERS)],
-        target=target,
-        setup="cam A",
-        exposure_s=300.0,
-        time=_START + timedelta(seconds=330 * i),
-        verdict="reject" if reasons else "keep",
-        by="rule",
-        reasons=reasons,
-        fwhm_px=2.6 + 0.8 * phase + 0.05 * rng.normal(),
-        eccentricity=eccentricity,
-        elongation_deg=None if i % 7 else math.nan,
-        stars=420 - 100 * cloudy,
-        sky_adu=800 + 400 * (phase - 0.5) ** 2 + 90 * cloudy,
-        noise_adu=np.float64(14.2),
-        transparency=transparency,
-        weight=0.0 if reasons else 1.0,
-        to_grid=((1.0, 0.0, 3.25), (0.0, 1.0, -1.5), (0.0, 0.0, 1.0)),
-        matched=180,
-        rms_px=0.11,
-        temperature_c=-10.0,
-        is_reference=i == 0,
-        calibration=("dark of 300 s, bias kept in", "flat of the same evening"),
-        sha256=f"{i:064x}",
-    )
+def spoil(rng, sub, fault, *, night):
+    """Give a sub a fault that is as bad as the bounds say, or worse."""
+    if fault == "cloud":
+        clear = float(np.median([other.transparency for other in night]))
+        left = rng.uniform(0.1, 0.5)
+        return replace(sub, transparency=left * clear, stars=int(sub.stars * left**0.8))
+    if fault == "trail":
+        axis_ratio = rng.uniform(0.3, 0.7)
+        return replace(sub, eccentricity=float(np.sqrt(1 - axis_ratio**2)))
+    sharp = float(np.median([other.fwhm_px for other in night]))
+    return replace(sub, fwhm_px=rng.uniform(1.5, 3.0) * sharp)
+
+
+def _drift(rng, count, *, smooth=False):
+    """A change between −1 and 1: a slow wave, a slope, or (unless smooth) no order at all."""
+    time = np.linspace(0, 1, count)
+    kind = rng.integers(2 if smooth else 3)
+    if kind == 0:
+        return np.sin(2 * np.pi * (time * rng.uniform(0.5, 2) + rng.random()))
+    if kind == 1:
+        return (2 * time - 1) * rng.choice([-1, 1])
+    return rng.uniform(-1, 1, count)
