@@ -24,7 +24,7 @@ def median_in_place(values: npt.NDArray[Any], count: int) -> float:
     Returns
     -------
     float
-        The median; of an even count, the upper one of the two in the middle.
+        The median; of an even count, the mean of the two in the middle.
     """
     wanted = count // 2
     low, high = 0, count - 1
@@ -48,4 +48,10 @@ def median_in_place(values: npt.NDArray[Any], count: int) -> float:
             low = i
         else:
             break
-    return float(values[wanted])
+    upper = float(values[wanted])
+    if count % 2 == 1:
+        return upper
+    below = values[0]
+    for i in range(1, wanted):
+        below = max(below, values[i])
+    return 0.5 * (upper + float(below))
