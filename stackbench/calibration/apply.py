@@ -91,14 +91,14 @@ class CalibratedRows:
             multiply=self._calibrator.multiply,
         )
 
-    def rows_into(self, start: int, stop: int, into: NDArray[np.float32]) -> None:
-        """Write rows start … stop − 1 into an array of the caller.
+    def rows_into(self, start: int, stop: int, *, out: NDArray[np.float32]) -> None:
+        """Write rows start … stop − 1 into an array that the caller keeps.
 
         Parameters
         ----------
         start, stop : int
             First row and the row after the last, 0 <= start <= stop <= ny.
-        into : ndarray, shape (stop - start, nx), float32
+        out : ndarray, shape (stop - start, nx), float32
             Receives the calibrated values, ADU; NaN where undefined.
         """
         calibrated_rows(
@@ -107,7 +107,7 @@ class CalibratedRows:
             stop,
             subtract=self._calibrator.subtract,
             multiply=self._calibrator.multiply,
-            into=into,
+            into=out,
         )
 
     def saturated(self, start: int, stop: int) -> NDArray[np.bool_] | None:
@@ -247,7 +247,7 @@ def calibrate_frame(
 
     def calibrate_band(start: int) -> tuple[int, NDArray[np.bool_] | None]:
         stop = min(start + _BAND_ROWS, ny)
-        source.rows_into(start, stop, data[start:stop])
+        source.rows_into(start, stop, out=data[start:stop])
         return start, source.saturated(start, stop)
 
     bands = in_threads(calibrate_band, range(0, ny, _BAND_ROWS), threads=jobs)

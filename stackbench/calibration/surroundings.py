@@ -1,5 +1,7 @@
 """The smooth level around every pixel: medians of tiles, and what lies outside."""
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,8 +26,9 @@ def tile_levels(image: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArra
     Returns
     -------
     level, spread : ndarray, shape (number down, number across), float64
-        Median and scaled MAD; a tile without a defined pixel has the median
-        of all and no spread.
+        Median, and σ from the scaled MAD of second differences along the rows,
+        so that a slope is no spread; a tile without a defined pixel has the
+        median of all and no spread.
     """
     ny, nx = image.shape
     down, across = max(1, ny // _TILE), max(1, nx // _TILE)
@@ -34,12 +37,17 @@ def tile_levels(image: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArra
     x = ((np.arange(across * _SAMPLES) + 0.5) * nx / (across * _SAMPLES)).astype(np.intp)
     samples = image[np.ix_(y, x)].astype(np.float64)
     samples = samples.reshape(down, _SAMPLES, across, _SAMPLES).swapaxes(1, 2)
-    samples = samples.reshape(down, across, _SAMPLES * _SAMPLES)
+    samples = np.ascontiguousarray(samples)
     defined = np.isfinite(samples)
-    if not defined.all():
-        return _with_undefined(samples, defined)
-    level = np.median(samples, axis=2)
-    spread = MAD_TO_SIGMA * np.median(np.abs(samples - level[..., None]), axis=2)
+    if defined.all():
+        level = np.median(samples.reshape(down, across, -1), axis=2)
+    else:
+        level = _level_of_defined(samples, defined)
+        samples = np.where(defined, samples, level[..., None, None])
+    # Second differences are blind to a slope; those of independent values of
+    # variance σ² have 6 σ².
+    bends = np.abs(samples[..., 2:] - 2 * samples[..., 1:-1] + samples[..., :-2])
+    spread = MAD_TO_SIGMA / math.sqrt(6) * np.median(bends.reshape(down, across, -1), axis=2)
     return level, spread
 
 
@@ -54,7 +62,7 @@ def outside(
         The image; NaN is not marked.
     lower, upper : ndarray, shape (number down, number across), float64
         Limits at the centres of tiles, as from `tile_levels`; bilinear between
-        them, constant beyond the outer ones.
+        them and straight on beyond the outer ones.
 
     Returns
     -------
@@ -67,20 +75,17 @@ def outside(
     return below, above
 
 
-def _with_undefined(
+def _level_of_defined(
     samples: NDArray[np.float64], defined: NDArray[np.bool_]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    down, across, _ = samples.shape
-    whole = float(np.median(samples[defined])) if defined.any() else 0.0
-    level = np.full((down, across), whole)
-    spread = np.zeros((down, across))
+) -> NDArray[np.float64]:
+    down, across = samples.shape[:2]
+    level = np.full((down, across), np.median(samples[defined]) if defined.any() else 0.0)
     for i in range(down):
         for j in range(across):
             values = samples[i, j][defined[i, j]]
             if values.size:
                 level[i, j] = np.median(values)
-                spread[i, j] = MAD_TO_SIGMA * np.median(np.abs(values - level[i, j]))
-    return level, spread
+    return level
 
 
 @compiled
@@ -97,24 +102,25 @@ def _outside(
     high = np.empty(across, dtype=np.float32)
     for y in range(ny):
         # Place of this row between the centres of the tiles above and below it.
-        place = min(max((y + 0.5) * down / ny - 0.5, 0.0), down - 1.0)
-        i = min(int(place), max(down - 2, 0))
+        place = (y + 0.5) * down / ny - 0.5
+        i = min(max(int(np.floor(place)), 0), max(down - 2, 0))
         k = min(i + 1, down - 1)
         share = np.float32(place - i)
         for j in range(across):
             low[j] = lower[i, j] + (lower[k, j] - lower[i, j]) * share
             high[j] = upper[i, j] + (upper[k, j] - upper[i, j]) * share
         # Piece by piece between centres, so that the inner loop is a straight line.
-        for j in range(-1, across):
-            left, right = max(j, 0), min(j + 1, across - 1)
-            centre = (left + 0.5) * nx / across - 0.5
-            first = 0 if j < 0 else int(np.ceil(centre))
-            last = nx if j == across - 1 else int(np.ceil((right + 0.5) * nx / across - 0.5))
+        pieces = max(across - 1, 1)
+        for j in range(pieces):
+            right = min(j + 1, across - 1)
+            centre = (j + 0.5) * nx / across - 0.5
+            first = 0 if j == 0 else int(np.ceil(centre))
+            last = nx if j == pieces - 1 else int(np.ceil((j + 1.5) * nx / across - 0.5))
             step = np.float32(across / nx)
-            low_slope = (low[right] - low[left]) * step
-            high_slope = (high[right] - high[left]) * step
-            low_start = low[left] + low_slope * np.float32(first - centre)
-            high_start = high[left] + high_slope * np.float32(first - centre)
+            low_slope = (low[right] - low[j]) * step
+            high_slope = (high[right] - high[j]) * step
+            low_start = low[j] + low_slope * np.float32(first - centre)
+            high_start = high[j] + high_slope * np.float32(first - centre)
             for x in range(first, last):
                 along = np.float32(x - first)
                 value = image[y, x]

@@ -79,8 +79,13 @@ def survey_frames(
     return tuple(in_threads(survey, range(len(sources)), threads=jobs, stop=stop))
 
 
-def pair_noise(sources: Sequence[RowSource], *, factors: Sequence[float] | None = None) -> float:
-    """Return the random noise of one frame, from pairs of frames of a set.
+def pair_noise(
+    sources: Sequence[RowSource],
+    *,
+    factors: Sequence[float] | None = None,
+    weights: Sequence[float] | None = None,
+) -> float:
+    """Return the random noise of one frame of weight 1, from pairs of a set.
 
     Parameters
     ----------
@@ -88,21 +93,25 @@ def pair_noise(sources: Sequence[RowSource], *, factors: Sequence[float] | None 
         Frames taken alike; up to four neighbouring pairs are used.
     factors : sequence of float, optional
         Brings flats of different brightness to one level first.
+    weights : sequence of float, optional
+        A frame's variance goes as 1/weight; equal if left out.
 
     Returns
     -------
     float
-        Median over the pairs of σ(A − B)/√2; for a single frame σ from its
-        neighbouring pixels. In ADU, times the factor.
+        Median over the pairs of σ(A − B)/√2, each brought to weight 1; for a
+        single frame σ from its neighbouring pixels. In ADU, times the factor.
     """
     scales = [1.0] * len(sources) if factors is None else list(factors)
+    shares = [1.0] * len(sources) if weights is None else list(weights)
     last = sample_rows(sources[0]) * np.float32(scales[0])
     if len(sources) == 1:
-        return neighbour_sigma(last)
+        return neighbour_sigma(last) * math.sqrt(shares[0])
     noises = []
-    for source, scale in zip(sources[1:5], scales[1:5], strict=True):
-        rows = sample_rows(source) * np.float32(scale)
-        noises.append(pair_sigma(last, rows))
+    for index in range(1, min(len(sources), 5)):
+        rows = sample_rows(sources[index]) * np.float32(scales[index])
+        inverse = (1 / shares[index - 1] + 1 / shares[index]) / 2
+        noises.append(pair_sigma(last, rows) / math.sqrt(inverse))
         last = rows
     return float(np.median(noises))
 

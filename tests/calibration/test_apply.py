@@ -92,18 +92,16 @@ def test_undefined_pixels(masters, raw):
     bad[3, 4] = True
     flat = masters["flat"].data.copy()
     flat[5, 6], flat[7, 8], flat[9, 10] = 0, -0.1, np.nan
-    done = CalibratedRows(
-        pixels, make_calibrator(flat=master_of(Kind.FLAT, flat), bad=bad)
-    ).rows(0, SHAPE[0])
+    done = CalibratedRows(pixels, make_calibrator(flat=master_of(Kind.FLAT, flat), bad=bad)).rows(
+        0, SHAPE[0]
+    )
     undefined = set(zip(*np.nonzero(np.isnan(done)), strict=True))
     assert undefined == {(3, 4), (5, 6), (7, 8), (9, 10)}
     masked = CalibratedRows(pixels, make_calibrator(bad=bad)).rows(0, SHAPE[0])
     assert np.flatnonzero(np.isnan(masked)).tolist() == [3 * SHAPE[1] + 4]
 
 
-@pytest.mark.parametrize(
-    "dtype", [np.uint8, np.int16, np.uint16, np.int32, np.float32, np.float64]
-)
+@pytest.mark.parametrize("dtype", [np.uint8, np.int16, np.uint16, np.int32, np.float32, np.float64])
 def test_every_way_of_storing(tmp_path, masters, dtype):
     rng = np.random.default_rng(22)
     image = rng.integers(0, 120, SHAPE).astype(dtype)

@@ -1,0 +1,318 @@
+"""Master frames: a set of calibration frames made into one, with its numbers."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackbench.calibration.combine import CombinedImage, combine_rows
+from stackbench.calibration.dropping import dropped_frames, poor_flat, strays, unusable
+from stackbench.calibration.records import CalibrationSet, DroppedFrame, Master
+from stackbench.calibration.statistics import exact_median
+from stackbench.calibration.survey import pair_noise, survey_frames
+from stackbench.frames.records import Kind, Problem
+from stackbench.frames.rows import RowSource
+from stackbench.frames.work import Stop, Tick, never, quiet
+from stackbench.rejection.methods import Method, Rejection, choose
+
+# Subtracting a master of N frames raises the noise by √(1 + 1/N): 5 % for 10.
+_ENOUGH_FRAMES = 10
+_TIMED = (Kind.DARK, Kind.DARK_FLAT)
+_REMEDY = "Take these frames again; until then they are not used."
+# Fewer frames than this cannot outvote an outlier.
+_LEAST_TO_CLIP = 4
+
+
+def make_bias(
+    bias_set: CalibrationSet,
+    sources: Sequence[RowSource],
+    *,
+    rejection: Rejection,
+    jobs: int = 1,
+    tick: Tick = quiet,
+    stop: Stop = never,
+) -> Master | Problem:
+    """Make a master bias.
+
+    Parameters
+    ----------
+    bias_set : CalibrationSet
+        The frames.
+    sources : sequence of RowSource
+        The pixels of `bias_set.frames`, in their order, raw ADU.
+    rejection : Rejection
+        How to clip along the depth.
+    jobs : int
+        Number of threads.
+    tick : callable
+        Called after each band, in the calling thread.
+    stop : callable
+        Asked between pieces of work; True ends it with Cancelled.
+
+    Returns
+    -------
+    Master or Problem
+        A Problem when no frame of the set can be used.
+    """
+    return _make_level(bias_set, sources, rejection=rejection, jobs=jobs, tick=tick, stop=stop)
+
+
+def make_dark(
+    dark_set: CalibrationSet,
+    sources: Sequence[RowSource],
+    *,
+    rejection: Rejection,
+    jobs: int = 1,
+    tick: Tick = quiet,
+    stop: Stop = never,
+) -> Master | Problem:
+    """Make a master dark or dark-flat as taken, with the bias inside.
+
+    Parameters
+    ----------
+    dark_set : CalibrationSet
+        The frames.
+    sources : sequence of RowSource
+        The pixels of `dark_set.frames`, in their order, raw ADU.
+    rejection : Rejection
+        How to clip along the depth.
+    jobs : int
+        Number of threads.
+    tick : callable
+        Called after each band, in the calling thread.
+    stop : callable
+        Asked between pieces of work; True ends it with Cancelled.
+
+    Returns
+    -------
+    Master or Problem
+        A Problem when no frame of the set can be used.
+    """
+    return _make_level(dark_set, sources, rejection=rejection, jobs=jobs, tick=tick, stop=stop)
+
+
+def make_flat(
+    flat_set: CalibrationSet,
+    sources: Sequence[RowSource],
+    *,
+    levels: Sequence[NDArray[np.float32] | None] | None = None,
+    saturation_adu: float | None = None,
+    rejection: Rejection,
+    jobs: int = 1,
+    tick: Tick = quiet,
+    stop: Stop = never,
+) -> Master | Problem:
+    """Make a master flat: each flat above its level, scaled by its own median.
+
+    Flats that are saturated in more than 1 % of their pixels, or whose pixels
+    have less than ten times their noise, are left out. The average weighs each
+    flat by its signal, which is best for photon noise.
+
+    Parameters
+    ----------
+    flat_set : CalibrationSet
+        The frames, of one setup and filter.
+    sources : sequence of RowSource
+        The pixels of `flat_set.frames`, in their order, raw ADU.
+    levels : sequence of ndarray or None, optional
+        What to subtract from each flat, shape (ny, nx), ADU: its dark-flat,
+        dark or bias.
+    saturation_adu : float, optional
+        Raw value from which a pixel is saturated.
+    rejection : Rejection
+        How to clip along the depth.
+    jobs : int
+        Number of threads.
+    tick : callable
+        Called after each band, in the calling thread.
+    stop : callable
+        Asked between pieces of work; True ends it with Cancelled.
+
+    Returns
+    -------
+    Master or Problem
+        The response with median 1; a Problem when no flat can be used.
+    """
+    under = [None] * len(sources) if levels is None else list(levels)
+    surveys = survey_frames(
+        sources, subtract=under, saturation_adu=saturation_adu, jobs=jobs, stop=stop
+    )
+    reasons = [unusable(survey) or poor_flat(survey) for survey in surveys]
+    used = [index for index, reason in enumerate(reasons) if reason is None]
+    dropped = dropped_frames(flat_set, reasons)
+    if not used:
+        return _nothing_left(flat_set, dropped)
+    members = [sources[index] for index in used]
+    signals = [surveys[index].level_adu for index in used]
+    factors = [1 / signal for signal in signals]
+    weights = [signal / max(signals) for signal in signals]
+    combined = combine_rows(
+        members,
+        rejection=rejection,
+        factors=factors,
+        subtract=[under[index] for index in used],
+        weights=weights,
+        jobs=jobs,
+        tick=tick,
+        stop=stop,
+    )
+    scale = exact_median(combined.data)
+    if not scale > 0:
+        return _nothing_left(flat_set, dropped)
+    np.divide(combined.data, np.float32(scale), out=combined.data)
+    level = float(np.median(signals))
+    unit_noise = pair_noise(members, factors=factors, weights=weights)
+    return _master(
+        flat_set,
+        used,
+        dropped,
+        combined,
+        rejection,
+        level_adu=level,
+        frame_noise_adu=unit_noise / math.sqrt(float(np.median(weights))) * level,
+        noise=unit_noise / math.sqrt(sum(weights)),
+    )
+
+
+def _make_level(
+    calibration_set: CalibrationSet,
+    sources: Sequence[RowSource],
+    *,
+    rejection: Rejection,
+    jobs: int,
+    tick: Tick,
+    stop: Stop,
+) -> Master | Problem:
+    """Combine bias or dark frames as they are."""
+    surveys = survey_frames(sources, jobs=jobs, stop=stop)
+    reasons = strays(surveys, [unusable(survey) for survey in surveys])
+    used = [index for index, reason in enumerate(reasons) if reason is None]
+    dropped = dropped_frames(calibration_set, reasons)
+    if not used:
+        return _nothing_left(calibration_set, dropped)
+    members = [sources[index] for index in used]
+    combined = combine_rows(members, rejection=rejection, jobs=jobs, tick=tick, stop=stop)
+    noise = pair_noise(members)
+    return _master(
+        calibration_set,
+        used,
+        dropped,
+        combined,
+        rejection,
+        level_adu=exact_median(combined.data),
+        frame_noise_adu=noise,
+        noise=noise / math.sqrt(len(used)),
+    )
+
+
+def _master(
+    calibration_set: CalibrationSet,
+    used: Sequence[int],
+    dropped: tuple[DroppedFrame, ...],
+    combined: CombinedImage,
+    rejection: Rejection,
+    *,
+    level_adu: float,
+    frame_noise_adu: float,
+    noise: float,
+) -> Master:
+    """Write down a finished master; `noise` is that of a mean of all values."""
+    method = choose(rejection, len(used)).method
+    variance = noise**2 * len(used) / max(1.0, combined.mean_kept)
+    if method is Method.MEDIAN:
+        variance *= _median_variance(len(used))
+    return Master(
+        kind=calibration_set.kind,
+        setup=calibration_set.setup,
+        filter=calibration_set.filter,
+        exposure_s=calibration_set.exposure_s,
+        temperature_c=calibration_set.temperature_c,
+        night=calibration_set.night,
+        data=combined.data,
+        paths=tuple(calibration_set.frames[index].path for index in used),
+        dropped=dropped,
+        method=str(method),
+        rejected_pixels=combined.rejected_pixels,
+        level_adu=level_adu,
+        frame_noise_adu=_known(frame_noise_adu),
+        noise=_known(math.sqrt(variance)),
+        problems=(
+            *_dropped_problems(calibration_set, dropped),
+            *_few_problems(calibration_set, len(used)),
+        ),
+    )
+
+
+def _median_variance(depth: int) -> float:
+    """Return the variance of a median of normal values relative to their mean's.
+
+    Asymptotically π/2; at finite depth π/2 × n/(n + 0.5) for odd and
+    π/2 × n/(n + 1.35) for even n, within 1 % of the exact values (order
+    statistics; Kendall & Stuart, The Advanced Theory of Statistics, from memory).
+    """
+    if depth <= 2:
+        return 1.0
+    return math.pi / 2 * depth / (depth + (0.5 if depth % 2 else 1.35))
+
+
+def _nothing_left(calibration_set: CalibrationSet, dropped: Sequence[DroppedFrame]) -> Problem:
+    """Say that a set gives no master."""
+    name = _set_name(calibration_set)
+    if not dropped:
+        why = "Its combined level is not above zero."
+        return Problem(what=f"No master {name}", why=why, remedy=_REMEDY)
+    reasons = "; ".join(f"{frame.path.name}: {frame.reason}" for frame in dropped[:3])
+    more = f"; and {len(dropped) - 3} more" if len(dropped) > 3 else ""
+    return Problem(
+        what=f"No master {name}: none of its {len(dropped)} frames can be used",
+        why=f"{reasons}{more}.",
+        remedy=_REMEDY,
+        path=dropped[0].path,
+    )
+
+
+def _dropped_problems(
+    calibration_set: CalibrationSet, dropped: Sequence[DroppedFrame]
+) -> tuple[Problem, ...]:
+    name = _set_name(calibration_set)
+    return tuple(
+        Problem(
+            what=f"Left out of the master {name}",
+            why=f"{frame.reason[0].upper()}{frame.reason[1:]}.",
+            remedy="Nothing needs to be done as long as enough good frames are left.",
+            path=frame.path,
+        )
+        for frame in dropped
+    )
+
+
+def _few_problems(calibration_set: CalibrationSet, depth: int) -> tuple[Problem, ...]:
+    """Warn of a master that cannot reject outliers, or adds much noise."""
+    if depth >= _LEAST_TO_CLIP:
+        return ()
+    frames = "one frame" if depth == 1 else f"{depth} frames"
+    return (
+        Problem(
+            what=f"Master {_set_name(calibration_set)} made of {frames}",
+            why=f"So few cannot tell an outlier, and subtracting or dividing by their mean "
+            f"multiplies the noise of one such frame by {math.sqrt(1 + 1 / depth):.2f}.",
+            remedy=f"Take {_ENOUGH_FRAMES} or more, which costs at most 5 % of noise.",
+        ),
+    )
+
+
+def _set_name(calibration_set: CalibrationSet) -> str:
+    """Name a set in a sentence: 'flat Ha', 'dark 300 s −10.0 °C'."""
+    parts = [str(calibration_set.kind)]
+    if calibration_set.filter is not None:
+        parts.append(calibration_set.filter)
+    if calibration_set.exposure_s is not None and calibration_set.kind in _TIMED:
+        parts.append(f"{calibration_set.exposure_s:g} s")
+    if calibration_set.temperature_c is not None and calibration_set.kind in _TIMED:
+        parts.append(f"{calibration_set.temperature_c:.1f} °C")
+    return " ".join(parts)
+
+
+def _known(value: float) -> float | None:
+    return value if math.isfinite(value) else None
