@@ -92,7 +92,7 @@ def _block_sums(band: NDArray[Any], factor: int, dtype: DTypeLike) -> NDArray[An
     return total
 
 
-def embedded(path: Path, *, widest: int = 900) -> str | None:
+def embedded(path: Path, *, widest: int = 640) -> str | None:
     """Read a preview back, small enough to sit inside a page.
 
     Parameters
@@ -114,5 +114,5 @@ def embedded(path: Path, *, widest: int = 900) -> str | None:
     with Image.open(path) as picture:
         small = picture.reduce(-(-max(picture.size) // widest) or 1)
     buffer = io.BytesIO()
-    small.save(buffer, format="PNG", compress_level=6)
+    small.save(buffer, format="PNG", compress_level=3)
     return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")

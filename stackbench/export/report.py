@@ -20,7 +20,7 @@ from stackbench.export.summary import lights_of, summarise
 
 _TEMPLATES = Path(__file__).parent / "templates"
 _UNKNOWN = "–"
-_PICTURE = 900  # px, the longer side of an embedded preview
+_PICTURE = 640  # px, the longer side of an embedded preview
 
 
 def write_report(path: Path, night: Night) -> None:
@@ -71,7 +71,7 @@ def report_html(night: Night) -> str:
             marks=marks,
             charts=_charts(lights),
             chart_size=(WIDTH, HEIGHT),
-            channels=[(stack, _picture(night, stack)) for stack in night.stacks],
+            channels=[(stack, _picture(night, stack)) for stack in _in_order(night.stacks)],
             masters=night.masters,
             calibrations=_calibrations(lights),
             settings=list(_flat(night.settings)),
@@ -93,7 +93,7 @@ def _environment() -> jinja2.Environment:
     environment.filters |= {
         "number": _number,
         "span": _span,
-        "known": lambda value: _UNKNOWN if value is None or value == "" else value,
+        "known": _known,
         "clock": _clock,
         "iso": iso_time,
     }
@@ -113,6 +113,11 @@ def _charts(lights: tuple[FrameEntry, ...]) -> list[Chart]:
         for title, unit, measure in wanted
     )
     return [chart for chart in charts if chart]
+
+
+def _in_order(stacks: tuple[StackEntry, ...]) -> list[StackEntry]:
+    marks = filter_marks(stack.filter for stack in stacks)
+    return sorted(stacks, key=lambda s: (s.target or "", s.setup or "", marks[s.filter].order))
 
 
 def _picture(night: Night, stack: StackEntry) -> str | None:
@@ -141,6 +146,10 @@ def _flat(table: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:
 
 def _by_name(path: PurePath | None) -> str:
     return _UNKNOWN if path is None else path.name
+
+
+def _known(value: object) -> object:
+    return _UNKNOWN if value is None or value == "" else value
 
 
 def _number(value: float | None, digits: int = 2) -> str:
