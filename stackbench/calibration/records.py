@@ -1,6 +1,6 @@
 """Sets of calibration frames, which of them serve a frame, and the masters made of them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from pathlib import Path
 
@@ -55,12 +55,10 @@ class DroppedFrame:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Master:
-    """One master frame and how it came about.
+class MasterFacts:
+    """What is known about a master frame but for its pixels.
 
-    `data` is (ny, nx) float32, NaN where undefined: ADU as taken for bias and
-    dark (the bias stays inside), response with median 1 for a flat. `paths`
-    are the frames that went in. `level_adu` is the median level: of the data
+    `paths` are the frames that went in. `level_adu` is the median level: of the data
     for bias and dark, of the single flats above their bias or dark for a flat.
     `frame_noise_adu` is the random noise of one frame, from differences of
     pairs (from neighbouring pixels when there is only one frame); for a bias
@@ -75,7 +73,6 @@ class Master:
     exposure_s: float | None = None
     temperature_c: float | None = None
     night: date | None = None
-    data: NDArray[np.float32]
     paths: tuple[Path, ...]
     dropped: tuple[DroppedFrame, ...] = ()
     method: str
@@ -87,7 +84,58 @@ class Master:
 
     @property
     def read_noise_adu(self) -> float | None:
-        """The read noise, ADU; None unless this is a master bias of two frames or more."""
+        """The read noise of the camera.
+
+        Returns
+        -------
+        float or None
+            ADU; None unless this is a master bias of two frames or more.
+        """
         if self.kind is Kind.BIAS and len(self.paths) > 1:
             return self.frame_noise_adu
         return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Master(MasterFacts):
+    """One master frame and how it came about.
+
+    `data` is (ny, nx) float32, NaN where undefined: ADU as taken for bias and
+    dark (the bias stays inside), response with median 1 for a flat.
+    """
+
+    data: NDArray[np.float32]
+
+
+def facts_of(master: MasterFacts) -> MasterFacts:
+    """Part a master's facts from its pixels.
+
+    Parameters
+    ----------
+    master : MasterFacts
+        A master.
+
+    Returns
+    -------
+    MasterFacts
+        The same facts.
+    """
+    return MasterFacts(**{one.name: getattr(master, one.name) for one in fields(MasterFacts)})
+
+
+def with_pixels(facts: MasterFacts, data: NDArray[np.float32]) -> Master:
+    """Put a master's facts and pixels together.
+
+    Parameters
+    ----------
+    facts : MasterFacts
+        The facts.
+    data : ndarray, shape (ny, nx), float32
+        The pixels, NaN where undefined.
+
+    Returns
+    -------
+    Master
+        The master.
+    """
+    return Master(data=data, **{one.name: getattr(facts, one.name) for one in fields(MasterFacts)})

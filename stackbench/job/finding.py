@@ -7,7 +7,7 @@ from pathlib import Path
 from stackbench.frames.checksums import file_sha256
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.scan import scan_folders
-from stackbench.frames.targets import assign_targets
+from stackbench.frames.targets import with_targets
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
 from stackbench.job.progress import Step
@@ -48,7 +48,7 @@ def find_frames(bench: Bench, folders: Sequence[Path]) -> Found:
     bench.store.learn_frames(scan.frames, checksums)
     frames, empty = without_exposure(scan.frames)
     return Found(
-        frames=tuple(assign_targets(frames)),
+        frames=with_targets(frames, folders=folders),
         problems=(*scan.problems, *empty),
         checksums=checksums,
     )

@@ -9,7 +9,7 @@ from stackbench.calibration.records import Serving
 from stackbench.frames.groups import LightGroup, light_groups
 from stackbench.frames.records import Frame, Problem
 from stackbench.frames.scan import scan_folders
-from stackbench.frames.targets import assign_targets
+from stackbench.frames.targets import with_targets
 from stackbench.job.finding import without_exposure
 
 
@@ -47,7 +47,7 @@ def overlook(folders: Sequence[Path], *, skip: Sequence[Path] = ()) -> Overview:
     """
     scan = scan_folders(folders, skip=skip)
     frames, empty = without_exposure(scan.frames)
-    return overview_of(assign_targets(frames), (*scan.problems, *empty))
+    return overview_of(with_targets(frames, folders=folders), (*scan.problems, *empty))
 
 
 def overview_of(frames: Sequence[Frame], problems: Sequence[Problem] = ()) -> Overview:

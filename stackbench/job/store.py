@@ -270,3 +270,23 @@ def _plain(value: object) -> object:
     if isinstance(value, Path):
         return value.as_posix()
     raise TypeError(f"no key can be made from {type(value).__name__}")
+
+
+def file_mark(path: Path) -> list[int] | None:
+    """Return what changes when a file does.
+
+    Parameters
+    ----------
+    path : Path
+        A product of an earlier run.
+
+    Returns
+    -------
+    list of int, or None
+        Size in bytes and time of change in ns; None when there is no file.
+    """
+    try:
+        status = path.stat()
+    except FileNotFoundError:
+        return None
+    return [status.st_size, status.st_mtime_ns]

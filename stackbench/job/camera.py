@@ -1,0 +1,97 @@
+"""Gain and read noise of a camera, from the night's own flats and bias frames."""
+
+from stackbench import __version__
+from stackbench.calibration.matching import CalibrationPlan, cameras_agree
+from stackbench.calibration.records import CalibrationSet
+from stackbench.frames.errors import FrameError
+from stackbench.frames.pixels import MappedRows
+from stackbench.frames.records import CameraSetup, Frame, Kind
+from stackbench.job.bench import Bench
+from stackbench.job.finding import Found
+from stackbench.job.mastering import MasterShelf
+from stackbench.job.pixels import PixelDesk
+from stackbench.job.saturation import camera_saturation
+from stackbench.job.store import key_of
+
+
+def camera_numbers(
+    bench: Bench,
+    found: Found,
+    plan: CalibrationPlan,
+    shelf: MasterShelf,
+    desk: PixelDesk,
+    camera: CameraSetup,
+) -> tuple[float, float] | None:
+    """Measure a camera's gain and read noise.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    found : Found
+        The job's frames and checksums.
+    plan : CalibrationPlan
+        The sets.
+    shelf : MasterShelf
+        Tells which frames went into the masters: only those are asked.
+    desk : PixelDesk
+        Gives the frames' pixels.
+    camera : CameraSetup
+        The camera with its settings.
+
+    Returns
+    -------
+    tuple of float, or None
+        Gain, e⁻/ADU, and read noise, e⁻; None without two flats of one filter
+        and two bias frames.
+    """
+    flats = _pair(plan, shelf, camera, Kind.FLAT)
+    biases = _pair(plan, shelf, camera, Kind.BIAS)
+    if flats is None or biases is None:
+        return None
+    key = key_of(__version__, [found.checksums[frame.path] for frame in (*flats, *biases)])
+    known = bench.store.recall("camera", key)
+    if known is None:
+        numbers = _measure(bench, found, desk, camera, flats, biases)
+        bench.store.keep("camera", key, {"numbers": numbers})
+        return numbers
+    numbers = known[0]["numbers"]
+    return None if numbers is None else (numbers[0], numbers[1])
+
+
+def _measure(
+    bench: Bench,
+    found: Found,
+    desk: PixelDesk,
+    camera: CameraSetup,
+    flats: tuple[Frame, Frame],
+    biases: tuple[Frame, Frame],
+) -> tuple[float, float] | None:
+    from stackbench.calibration.phototransfer import measure_camera
+
+    try:
+        lit = MappedRows(desk.pixels(flats[0])), MappedRows(desk.pixels(flats[1]))
+        unlit = MappedRows(desk.pixels(biases[0])), MappedRows(desk.pixels(biases[1]))
+        saturation = camera_saturation(bench, found, desk, camera)
+        measured = measure_camera(lit, unlit, saturation_adu=saturation)
+    except FrameError:
+        return None  # the masters' own problems name the file
+    return None if measured is None else (measured.gain_e_per_adu, measured.read_noise_e)
+
+
+def _pair(
+    plan: CalibrationPlan, shelf: MasterShelf, camera: CameraSetup, kind: Kind
+) -> tuple[Frame, Frame] | None:
+    """Find two frames of one set that went into its master."""
+    for one in plan.sets:
+        master = shelf.get(one)
+        if one.kind is not kind or master is None or not _agrees(one, camera):
+            continue
+        used = [frame for frame in one.frames if frame.path in set(master.facts.paths)]
+        if len(used) >= 2:
+            return used[0], used[1]
+    return None
+
+
+def _agrees(one: CalibrationSet, camera: CameraSetup) -> bool:
+    return cameras_agree(one.setup.camera, camera)

@@ -1,0 +1,110 @@
+"""Make the channels of one target: one crop, one scale, three files each."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackbench.export.crop import CommonCrop, common_crop
+from stackbench.export.fits import read_image, write_channel
+from stackbench.export.levels import Scale, common_scale, picture_scale
+from stackbench.export.preview import write_preview
+from stackbench.export.tiff import write_tiff
+from stackbench.export.wcs import cropped
+from stackbench.frames.records import Problem
+from stackbench.frames.work import Cancelled
+from stackbench.job.bench import Bench
+from stackbench.job.exporting import ChannelFacts, ChannelPaths
+from stackbench.job.finding import Found
+from stackbench.job.progress import Step
+from stackbench.job.recipes import filter_word
+from stackbench.job.stacking import FinishedStack
+from stackbench.job.stackmaking import product_facts, stack_provenance
+
+
+def make_channels(
+    bench: Bench, found: Found, members: Sequence[tuple[FinishedStack, ChannelPaths]]
+) -> tuple[list[ChannelFacts], list[Problem]]:
+    """Make the channels of one target and setup.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    found : Found
+        The job's checksums.
+    members : sequence of (FinishedStack, ChannelPaths)
+        The stacks, on one grid, and the files to make of each.
+
+    Returns
+    -------
+    list of ChannelFacts, and list of Problem
+        Facts in the order of the stacks; a problem when they share no part.
+    """
+    crop = common_crop([read_image(stack.path, extension="COVERAGE").image for stack, _ in members])
+    scales: list[Scale] = []
+    for stack, files in members:
+        image = _cut(stack, crop)
+        _write_fits(bench, found, stack, files, image, crop)
+        write_preview(files.png, image)
+        scales.append(
+            picture_scale(image) if bench.settings.export.stretch else common_scale([image])
+        )
+    if not bench.settings.export.stretch:
+        # one scale for all, so that the channels' ratios survive
+        black, white = min(one.black for one in scales), max(one.white for one in scales)
+        scales = [Scale(black=black, white=white)] * len(scales)
+    facts = []
+    for (stack, files), scale in zip(members, scales, strict=True):
+        if bench.stop():
+            raise Cancelled
+        _write_tiff(bench, stack, files, _cut(stack, crop), scale)
+        bench.progress.advance(Step.EXPORT)
+        facts.append(
+            ChannelFacts(
+                crop=(crop.columns.start, crop.rows.start, *_size(crop)),
+                black_adu=scale.black,
+                white_adu=scale.white,
+                has_wcs=product_facts(stack.recipe, stack.facts, kind="channel").wcs is not None,
+            )
+        )
+    return facts, [] if crop.problem is None else [crop.problem]
+
+
+def _cut(stack: FinishedStack, crop: CommonCrop) -> NDArray[np.float32]:
+    image: NDArray[np.float32] = read_image(stack.path).image
+    return image[crop.rows, crop.columns]
+
+
+def _size(crop: CommonCrop) -> tuple[int, int]:
+    return crop.columns.stop - crop.columns.start, crop.rows.stop - crop.rows.start
+
+
+def _write_fits(
+    bench: Bench,
+    found: Found,
+    stack: FinishedStack,
+    files: ChannelPaths,
+    image: NDArray[np.float32],
+    crop: CommonCrop,
+) -> None:
+    facts = product_facts(stack.recipe, stack.facts, kind="channel")
+    if facts.wcs is not None:
+        wcs = cropped(facts.wcs, x=crop.columns.start, y=crop.rows.start)
+        facts = replace(facts, wcs=wcs)
+    files.fits.parent.mkdir(exist_ok=True)
+    provenance = stack_provenance(bench, found, stack.recipe, stack.facts)
+    write_channel(files.fits, image, facts=facts, provenance=provenance)
+
+
+def _write_tiff(
+    bench: Bench,
+    stack: FinishedStack,
+    files: ChannelPaths,
+    image: NDArray[np.float32],
+    scale: Scale,
+) -> None:
+    group = stack.recipe.group
+    title = f"{group.target}, {filter_word(group)}, {len(stack.recipe.subs)} subs"
+    write_tiff(files.tif, image, scale=scale, depth=bench.settings.export.tiff, title=title)

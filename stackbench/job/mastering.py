@@ -1,0 +1,217 @@
+"""The second step: make the masters, or find them as an earlier run left them."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import TypeAdapter
+
+from stackbench import __version__
+from stackbench.calibration.matching import CalibrationPlan
+from stackbench.calibration.records import CalibrationSet, MasterFacts, Serving, facts_of
+from stackbench.frames.names import safe_name, setup_label
+from stackbench.frames.records import Kind, Problem
+from stackbench.job.bench import Bench
+from stackbench.job.finding import Found
+from stackbench.job.pixels import PixelDesk
+from stackbench.job.progress import Step
+from stackbench.job.store import file_mark, key_of
+
+_FACTS: TypeAdapter[MasterFacts] = TypeAdapter(MasterFacts)
+_PROBLEM: TypeAdapter[Problem] = TypeAdapter(Problem)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FinishedMaster:
+    """A master on disk; `key` stands for all that it was made from."""
+
+    key: str
+    path: Path
+    facts: MasterFacts
+
+
+class MasterShelf:
+    """The finished masters of a job, by the set each was made from."""
+
+    def __init__(self) -> None:
+        self._finished: dict[CalibrationSet, FinishedMaster] = {}
+        self.problems: list[Problem] = []
+
+    def put(self, one: CalibrationSet, master: FinishedMaster) -> None:
+        """Add a finished master.
+
+        Parameters
+        ----------
+        one : CalibrationSet
+            What it was made from.
+        master : FinishedMaster
+            The master.
+        """
+        self._finished[one] = master
+
+    def get(self, one: CalibrationSet | None) -> FinishedMaster | None:
+        """Find the master of a set.
+
+        Parameters
+        ----------
+        one : CalibrationSet or None
+            The set.
+
+        Returns
+        -------
+        FinishedMaster or None
+            None for no set, and for one from which no master could be made.
+        """
+        return None if one is None else self._finished.get(one)
+
+    def all(self) -> list[tuple[CalibrationSet, FinishedMaster]]:
+        """List the masters in the order in which they were made.
+
+        Returns
+        -------
+        list of (CalibrationSet, FinishedMaster)
+            Each set with its master.
+        """
+        return list(self._finished.items())
+
+    def serving_key(self, serving: Serving) -> str:
+        """Make the key of all that a serving does to a frame.
+
+        Parameters
+        ----------
+        serving : Serving
+            What calibrates the frame.
+
+        Returns
+        -------
+        str
+            Changes when one of the masters does, or how they are applied.
+        """
+        masters = [self.get(s) for s in (serving.bias, serving.dark, serving.flat)]
+        return key_of([m.key if m else None for m in masters], serving.dark_scale)
+
+
+def make_masters(bench: Bench, found: Found, plan: CalibrationPlan, desk: PixelDesk) -> MasterShelf:
+    """Make the master of every set, or take it as an earlier run left it.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    found : Found
+        The job's frames and checksums.
+    plan : CalibrationPlan
+        The sets, and what serves the flats.
+    desk : PixelDesk
+        Gives the frames' pixels.
+
+    Returns
+    -------
+    MasterShelf
+        The masters, with problems for sets and frames that could not be used.
+    """
+    shelf = MasterShelf()
+    names = _names(plan.sets)
+    bench.progress.begin(Step.MASTERS, sum(len(one.frames) for one in plan.sets))
+    # sets come in order of kind: what flats need is made before them
+    for one in plan.sets:
+        key = _key(bench, found, plan, shelf, one)
+        path = bench.out / "masters" / names[one]
+        if not _recall(bench, shelf, one, key, path):
+            from stackbench.job.mastermaking import make_master, write_finished
+
+            made, problems = make_master(bench, found, plan, shelf, desk, one)
+            if made is not None:
+                write_finished(bench, found, path, made)
+            _keep(bench, shelf, one, key, path, made, problems)
+            desk.release(one.frames)
+        bench.progress.advance(Step.MASTERS, len(one.frames))
+    bench.progress.end(Step.MASTERS)
+    return shelf
+
+
+def _key(
+    bench: Bench,
+    found: Found,
+    plan: CalibrationPlan,
+    shelf: MasterShelf,
+    one: CalibrationSet,
+) -> str:
+    servings = []
+    if one.kind is Kind.FLAT:
+        servings = [shelf.serving_key(plan.servings[frame.path]) for frame in one.frames]
+    return key_of(
+        __version__,
+        one.kind,
+        [found.checksums[frame.path] for frame in one.frames],
+        bench.settings.masters,
+        servings,
+    )
+
+
+def _recall(bench: Bench, shelf: MasterShelf, one: CalibrationSet, key: str, path: Path) -> bool:
+    """Put a master of an earlier run on the shelf, if it is still what it was."""
+    known = bench.store.recall("master", key)
+    if known is None:
+        return False
+    record, _ = known
+    problems = [_PROBLEM.validate_python(problem) for problem in record["problems"]]
+    if record["facts"] is not None:
+        if record["file"] != [path.name, file_mark(path)]:
+            return False
+        facts = _FACTS.validate_python(record["facts"])
+        shelf.put(one, FinishedMaster(key=key, path=path, facts=facts))
+        problems += facts.problems
+    shelf.problems += problems
+    return True
+
+
+def _keep(
+    bench: Bench,
+    shelf: MasterShelf,
+    one: CalibrationSet,
+    key: str,
+    path: Path,
+    made: MasterFacts | None,
+    problems: list[Problem],
+) -> None:
+    record: dict[str, Any] = {
+        "problems": [_PROBLEM.dump_python(problem, mode="json") for problem in problems],
+        "facts": None,
+    }
+    if made is not None:
+        facts = facts_of(made)
+        record["facts"] = _FACTS.dump_python(facts, mode="json")
+        record["file"] = [path.name, file_mark(path)]
+        shelf.put(one, FinishedMaster(key=key, path=path, facts=facts))
+        problems = [*problems, *facts.problems]
+    bench.store.keep("master", key, record)
+    shelf.problems += problems
+
+
+def _names(sets: Sequence[CalibrationSet]) -> dict[CalibrationSet, str]:
+    """Name the files of masters so that a person knows them apart."""
+    plain = {one: _name(one) for one in sets}
+    often = Counter(plain.values())
+    names: dict[CalibrationSet, str] = {}
+    seen: Counter[str] = Counter()
+    for one, name in plain.items():
+        seen[name] += 1
+        number = f"_{seen[name]}" if often[name] > 1 else ""
+        names[one] = f"{name}{number}.fits"
+    return names
+
+
+def _name(one: CalibrationSet) -> str:
+    parts = [one.kind.value]
+    if one.kind is Kind.FLAT:
+        parts.append(one.filter or "nofilter")
+        parts.append(one.night.isoformat() if one.night else "undated")
+    if one.kind in (Kind.DARK, Kind.DARK_FLAT):
+        parts.append(f"{one.exposure_s:g}s" if one.exposure_s is not None else "untimed")
+        if one.temperature_c is not None:
+            parts.append(f"{round(one.temperature_c):+d}C")
+    parts.append(setup_label(one.setup))
+    return safe_name("_".join(parts))

@@ -1,0 +1,153 @@
+"""Make one master from its frames' pixels, and write it."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackbench.calibration.apply import level_under
+from stackbench.calibration.masters import make_bias, make_dark, make_flat
+from stackbench.calibration.matching import CalibrationPlan
+from stackbench.calibration.records import CalibrationSet, Master, Serving, with_pixels
+from stackbench.export.fits import read_image, write_master
+from stackbench.export.provenance import InputFile, ProductFacts, Provenance
+from stackbench.frames.errors import FrameError
+from stackbench.frames.pixels import MappedRows
+from stackbench.frames.records import Frame, Kind, Problem
+from stackbench.job.bench import Bench
+from stackbench.job.finding import Found
+from stackbench.job.mastering import FinishedMaster, MasterShelf
+from stackbench.job.pixels import PixelDesk
+from stackbench.job.saturation import camera_saturation
+from stackbench.job.versions import library_versions
+
+
+def load_master(finished: FinishedMaster) -> Master:
+    """Read a finished master back.
+
+    Parameters
+    ----------
+    finished : FinishedMaster
+        From the shelf.
+
+    Returns
+    -------
+    Master
+        With its pixels.
+    """
+    return with_pixels(finished.facts, read_image(finished.path).image)
+
+
+def make_master(
+    bench: Bench,
+    found: Found,
+    plan: CalibrationPlan,
+    shelf: MasterShelf,
+    desk: PixelDesk,
+    one: CalibrationSet,
+) -> tuple[Master | None, list[Problem]]:
+    """Make the master of one set.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    found : Found
+        The job's frames and checksums.
+    plan : CalibrationPlan
+        What serves the flats.
+    shelf : MasterShelf
+        The masters that are finished.
+    desk : PixelDesk
+        Gives the frames' pixels.
+    one : CalibrationSet
+        The set.
+
+    Returns
+    -------
+    tuple of Master or None, and list of Problem
+        None when no frame can be used; problems of files that cannot be read.
+    """
+    sources: list[MappedRows] = []
+    frames: list[Frame] = []
+    problems: list[Problem] = []
+    for frame in one.frames:
+        try:
+            sources.append(MappedRows(desk.pixels(frame)))
+            frames.append(frame)
+        except FrameError as error:
+            problems.append(error.problem)
+    if not frames:
+        return None, problems
+    usable = replace(one, frames=tuple(frames))
+    rejection = bench.settings.masters
+    if one.kind is Kind.FLAT:
+        levels = _levels([plan.servings[frame.path] for frame in frames], shelf)
+        made = make_flat(
+            usable,
+            sources,
+            levels=levels,
+            saturation_adu=camera_saturation(bench, found, desk, one.setup.camera),
+            rejection=rejection,
+            jobs=bench.threads,
+            stop=bench.stop,
+        )
+    else:
+        make = make_bias if one.kind is Kind.BIAS else make_dark
+        made = make(usable, sources, rejection=rejection, jobs=bench.threads, stop=bench.stop)
+    if isinstance(made, Problem):
+        return None, [*problems, made]
+    return made, problems
+
+
+def write_finished(bench: Bench, found: Found, path: Path, master: Master) -> None:
+    """Write a master with its provenance.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    found : Found
+        The job's checksums.
+    path : Path
+        The file to make or to replace.
+    master : Master
+        The master.
+    """
+    facts = ProductFacts(
+        kind=master.kind.value,
+        frames=len(master.paths),
+        setup=master.setup,
+        filter=master.filter,
+        exposure_s=master.exposure_s,
+        temperature_c=master.temperature_c,
+        noise_adu=master.noise,
+        rejected_pixels=master.rejected_pixels,
+    )
+    provenance = Provenance(
+        inputs=tuple(InputFile(name=p.name, sha256=found.checksums[p]) for p in master.paths),
+        settings={"masters": str(bench.settings.masters)},
+        versions=library_versions(),
+        notes=tuple(f"{problem.what}: {problem.why}" for problem in master.problems),
+        written=datetime.now(UTC),
+    )
+    path.parent.mkdir(exist_ok=True)
+    write_master(path, master.data, facts=facts, provenance=provenance)
+
+
+def _levels(servings: Sequence[Serving], shelf: MasterShelf) -> list[NDArray[np.float32] | None]:
+    """Make what is subtracted from each flat; equal ones share an array."""
+    levels: dict[Serving, NDArray[np.float32] | None] = {}
+    for serving in servings:
+        if serving not in levels:
+            bias, dark = shelf.get(serving.bias), shelf.get(serving.dark)
+            levels[serving] = level_under(
+                bias=load_master(bias) if bias else None,
+                dark=load_master(dark) if dark else None,
+                # a dark whose bias could not be made is subtracted as taken
+                dark_scale=serving.dark_scale if bias else None,
+            )
+    return [levels[serving] for serving in servings]

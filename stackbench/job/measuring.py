@@ -1,0 +1,165 @@
+"""The third step: measure every light, or recall what was measured before."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from stackbench import __version__
+from stackbench.calibration.matching import CalibrationPlan
+from stackbench.frames.errors import FrameError
+from stackbench.frames.records import Frame, Kind, Problem
+from stackbench.frames.work import in_threads
+from stackbench.job.bench import Bench
+from stackbench.job.calibrators import CalibratorDesk, bad_pixel_problems
+from stackbench.job.finding import Found
+from stackbench.job.mastering import MasterShelf
+from stackbench.job.pixels import PixelDesk
+from stackbench.job.progress import Step
+from stackbench.job.store import key_of
+from stackbench.stars.records import FrameMeasures, StarTable
+
+_COLUMNS = tuple(field.name for field in fields(StarTable))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredSub:
+    """A light that was measured; `key` stands for all that the measures depend on."""
+
+    frame: Frame
+    key: str
+    measures: FrameMeasures
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """The measured lights by path, and problems of those that could not be read."""
+
+    subs: Mapping[Path, MeasuredSub]
+    problems: tuple[Problem, ...]
+
+
+def measure_lights(
+    bench: Bench,
+    found: Found,
+    plan: CalibrationPlan,
+    shelf: MasterShelf,
+    desk: PixelDesk,
+) -> Measured:
+    """Measure every light of a job.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    found : Found
+        The job's frames and checksums.
+    plan : CalibrationPlan
+        What serves each light.
+    shelf : MasterShelf
+        The finished masters.
+    desk : PixelDesk
+        Gives the frames' pixels.
+
+    Returns
+    -------
+    Measured
+        Subs in the order of the frames.
+    """
+    lights = [frame for frame in found.frames if frame.kind is Kind.LIGHT]
+    keys = {light.path: _key(bench, found, plan, shelf, light) for light in lights}
+    subs: dict[Path, MeasuredSub] = {}
+    for light in lights:
+        known = bench.store.recall("measures", keys[light.path])
+        if known is not None:
+            measures = _unpacked(*known)
+            subs[light.path] = MeasuredSub(frame=light, key=keys[light.path], measures=measures)
+    missing = [light for light in lights if light.path not in subs]
+    problems: list[Problem] = []
+    if missing:
+        calibrators = CalibratorDesk(bench, found, shelf, desk)
+        for light, outcome in _measure(bench, plan, desk, calibrators, missing):
+            if isinstance(outcome, Problem):
+                problems.append(outcome)
+                continue
+            key = keys[light.path]
+            bench.store.keep("measures", key, *_packed(outcome))
+            subs[light.path] = MeasuredSub(frame=light, key=key, measures=outcome)
+    noticed: dict[Problem, None] = {}
+    for serving in {plan.servings[light.path]: None for light in lights}:
+        noticed.update(dict.fromkeys(bad_pixel_problems(bench, shelf, serving)))
+    return Measured(
+        subs={light.path: subs[light.path] for light in lights if light.path in subs},
+        problems=(*noticed, *problems),
+    )
+
+
+def _measure(
+    bench: Bench,
+    plan: CalibrationPlan,
+    desk: PixelDesk,
+    calibrators: CalibratorDesk,
+    lights: Sequence[Frame],
+) -> list[tuple[Frame, FrameMeasures | Problem]]:
+    from stackbench.calibration.apply import Calibrator, calibrate_frame
+    from stackbench.stars.quality import measure_frame
+
+    def work() -> Iterator[tuple[Frame, Calibrator]]:
+        # lights that are served alike come together, so that few calibrators
+        # are in memory at a time
+        order = {serving: n for n, serving in enumerate(dict.fromkeys(plan.servings.values()))}
+        for light in sorted(lights, key=lambda one: order[plan.servings[one.path]]):
+            serving = plan.servings[light.path]
+            yield light, calibrators.calibrator(serving, light.setup.camera)
+
+    def measure(item: tuple[Frame, Calibrator]) -> tuple[Frame, FrameMeasures | Problem]:
+        light, calibrator = item
+        try:
+            calibrated = calibrate_frame(desk.pixels(light), calibrator)
+        except FrameError as error:
+            return light, error.problem
+        measures = measure_frame(
+            calibrated.data, saturated=calibrated.saturated, options=bench.settings.stars
+        )
+        return light, measures
+
+    bench.progress.begin(Step.MEASURE, len(lights))
+    outcomes = in_threads(
+        measure,
+        work(),
+        threads=bench.threads,
+        stop=bench.stop,
+        tick=lambda: bench.progress.advance(Step.MEASURE),
+    )
+    bench.progress.end(Step.MEASURE)
+    return outcomes
+
+
+def _key(
+    bench: Bench, found: Found, plan: CalibrationPlan, shelf: MasterShelf, light: Frame
+) -> str:
+    return key_of(
+        __version__,
+        found.checksums[light.path],
+        shelf.serving_key(plan.servings[light.path]),
+        bench.settings.stars,
+    )
+
+
+def _packed(measures: FrameMeasures) -> tuple[dict[str, float | int], bytes]:
+    """Part measures into numbers for a record and the star table's bytes."""
+    numbers = {
+        field.name: getattr(measures, field.name)
+        for field in fields(measures)
+        if field.name != "stars"
+    }
+    table = np.stack([getattr(measures.stars, name) for name in _COLUMNS])
+    return numbers, table.astype("<f8").tobytes()
+
+
+def _unpacked(numbers: Mapping[str, Any], table: bytes | None) -> FrameMeasures:
+    columns = np.frombuffer(table or b"", dtype="<f8").reshape(len(_COLUMNS), -1)
+    stars = StarTable(**dict(zip(_COLUMNS, columns.astype(np.float64), strict=True)))
+    return FrameMeasures(stars=stars, **numbers)

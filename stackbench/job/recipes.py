@@ -1,0 +1,246 @@
+"""What goes into each stack, and how: subs with scales, offsets and weights."""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackbench import __version__
+from stackbench.calibration.matching import CalibrationPlan
+from stackbench.calibration.overscan import trimmed_shape
+from stackbench.frames.groups import LightGroup
+from stackbench.frames.names import safe_name, setup_label
+from stackbench.frames.records import Frame, Problem
+from stackbench.job.bench import Bench
+from stackbench.job.judging import JudgedGroup, JudgedSub
+from stackbench.job.mastering import MasterShelf
+from stackbench.job.measuring import MeasuredSub
+from stackbench.job.store import key_of
+from stackbench.review.verdicts import Decision
+from stackbench.stacking.weights import sub_weights
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ingredient:
+    """One sub of a stack: pixel × scale + offset enters with a weight."""
+
+    frame: Frame
+    matrix: NDArray[np.float64]
+    scale: float
+    offset: float
+    noise_adu: float
+    weight: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipe:
+    """What one stack is made of; `key` stands for all that it depends on.
+
+    `reference` is the sub whose scale and sky the stack takes on, `grid` the
+    one whose pixels are the target's grid of `grid_shape` (ny, nx). Weights
+    sum to 1.
+    """
+
+    key: str
+    group: LightGroup
+    reference: MeasuredSub
+    grid: MeasuredSub
+    grid_shape: tuple[int, int]
+    subs: tuple[Ingredient, ...]
+
+    @property
+    def exposure_s(self) -> float | None:
+        """Total exposure of the subs, s; None when one of them is unknown."""
+        exposures = [one.frame.exposure_s for one in self.subs]
+        if None in exposures:
+            return None
+        return float(sum(one for one in exposures if one is not None))
+
+
+def write_recipe(
+    bench: Bench, plan: CalibrationPlan, shelf: MasterShelf, judged: JudgedGroup
+) -> tuple[Recipe | None, list[Problem]]:
+    """Write down what the stack of a group is made of.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    plan : CalibrationPlan
+        What serves each light.
+    shelf : MasterShelf
+        The finished masters.
+    judged : JudgedGroup
+        The group.
+
+    Returns
+    -------
+    tuple of Recipe or None, and list of Problem
+        None when no sub is kept; problems of subs that were to be kept and
+        cannot be.
+    """
+    problems = [_unplaced(sub) for sub in judged.subs if _wanted(sub) and not sub.kept]
+    kept = [sub for sub in judged.subs if sub.kept]
+    if not kept or judged.reference is None or judged.grid is None:
+        return None, [*problems, _nothing_kept(judged)]
+    scales = [_scale(sub, judged.reference) for sub in kept]
+    noises = [_measured(sub).measures.noise_adu for sub in kept]
+    weights = sub_weights(noises, scales)
+    sky = judged.reference.measures.sky_adu
+    subs = tuple(
+        Ingredient(
+            frame=sub.frame,
+            matrix=_matrix(sub),
+            scale=scale,
+            offset=sky - scale * _measured(sub).measures.sky_adu,
+            noise_adu=noise,
+            weight=float(weight),
+        )
+        for sub, scale, noise, weight in zip(kept, scales, noises, weights, strict=True)
+    )
+    grid_frame = judged.grid.frame
+    grid_shape = trimmed_shape(grid_frame.trim_section, grid_frame.layout.shape)
+    key = key_of(
+        __version__,
+        bench.settings.stacking,
+        grid_shape,
+        judged.grid.key,
+        judged.reference.key,
+        [
+            (
+                _measured(sub).key,
+                shelf.serving_key(plan.servings[one.frame.path]),
+                one.matrix.tolist(),
+                one.scale,
+                one.offset,
+                one.weight,
+            )
+            for sub, one in zip(kept, subs, strict=True)
+        ],
+    )
+    recipe = Recipe(
+        key=key,
+        group=judged.group,
+        reference=judged.reference,
+        grid=judged.grid,
+        grid_shape=grid_shape,
+        subs=subs,
+    )
+    return recipe, problems
+
+
+def group_names(groups: Sequence[LightGroup]) -> list[str]:
+    """Name the files of groups, TARGET_SETUP_FILTER, each its own.
+
+    Parameters
+    ----------
+    groups : sequence of LightGroup
+        The groups.
+
+    Returns
+    -------
+    list of str
+        Names without ending.
+    """
+    return _told_apart(
+        safe_name(f"{group.target}_{setup_label(group.setup)}_{filter_word(group)}")
+        for group in groups
+    )
+
+
+def channel_names(groups: Sequence[LightGroup]) -> list[str]:
+    """Name the files of channels, TARGET_FILTER where that is clear.
+
+    Parameters
+    ----------
+    groups : sequence of LightGroup
+        The groups.
+
+    Returns
+    -------
+    list of str
+        Names without ending; with the setup where two setups share a target
+        and filter.
+    """
+    plain = [safe_name(f"{group.target}_{filter_word(group)}") for group in groups]
+    often = Counter(name.casefold() for name in plain)
+    full = group_names(groups)
+    return [
+        name if often[name.casefold()] == 1 else long
+        for name, long in zip(plain, full, strict=True)
+    ]
+
+
+def filter_word(group: LightGroup) -> str:
+    """Name a group's filter, also where it has none.
+
+    Parameters
+    ----------
+    group : LightGroup
+        The group.
+
+    Returns
+    -------
+    str
+        "nofilter" when the headers name none.
+    """
+    return group.filter or "nofilter"
+
+
+def _told_apart(names: Iterable[str]) -> list[str]:
+    # two names that differ in case only are one file on many disks
+    seen: Counter[str] = Counter()
+    result = []
+    for name in names:
+        seen[name.casefold()] += 1
+        count = seen[name.casefold()]
+        result.append(name if count == 1 else f"{name}_{count}")
+    return result
+
+
+def _wanted(sub: JudgedSub) -> bool:
+    return sub.verdict.decision is Decision.KEEP
+
+
+def _measured(sub: JudgedSub) -> MeasuredSub:
+    if sub.sub is None:
+        raise ValueError(f"{sub.frame.path} was not measured")
+    return sub.sub
+
+
+def _matrix(sub: JudgedSub) -> NDArray[np.float64]:
+    if sub.placement is None or sub.placement.matrix is None:
+        raise ValueError(f"{sub.frame.path} was not placed")
+    return sub.placement.matrix
+
+
+def _scale(sub: JudgedSub, reference: MeasuredSub) -> float:
+    """Return the factor that takes the sub's pixels, on the grid, to the reference's."""
+    if sub.ratio is not None:
+        ratio = sub.ratio.ratio
+    else:  # no star in common: the exposure is what is left to go by
+        ratio = (reference.frame.exposure_s or 1.0) / (sub.frame.exposure_s or 1.0)
+    # resampling keeps surface brightness: where it enlarges, stars gain flux
+    return ratio / float(abs(np.linalg.det(_matrix(sub)[:2, :2])))
+
+
+def _unplaced(sub: JudgedSub) -> Problem:
+    failure = sub.placement.failure if sub.placement is not None else "it was not measured"
+    return Problem(
+        path=sub.frame.path,
+        what="The sub is kept by hand but cannot be stacked",
+        why=f"It has no place on the grid: {failure}.",
+        remedy="Hand it back to the rules, or reject it.",
+    )
+
+
+def _nothing_kept(judged: JudgedGroup) -> Problem:
+    group = judged.group
+    return Problem(
+        what=f"{group.target}, {filter_word(group)}: nothing was stacked",
+        why=f"None of its {len(group.frames)} subs is kept and placed on the grid.",
+        remedy="Look at the reasons for the verdicts; keep subs by hand, or loosen the limits "
+        "in the settings.",
+    )

@@ -1,0 +1,231 @@
+"""Everything a run found, judged and made, as the record it leaves."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackbench.calibration.matching import CalibrationPlan
+from stackbench.calibration.records import CalibrationSet, Serving
+from stackbench.export.night import (
+    ChannelFiles,
+    DroppedFrame,
+    FrameEntry,
+    MasterEntry,
+    Night,
+    ProblemEntry,
+    StackEntry,
+    Transform,
+)
+from stackbench.frames.names import setup_label
+from stackbench.frames.records import Kind, Problem
+from stackbench.job.bench import Bench
+from stackbench.job.camera import camera_numbers
+from stackbench.job.exporting import FinishedChannel
+from stackbench.job.finding import Found
+from stackbench.job.judging import JudgedGroup, JudgedSub
+from stackbench.job.mastering import FinishedMaster, MasterShelf
+from stackbench.job.pixels import PixelDesk
+from stackbench.job.recipes import Ingredient
+from stackbench.job.versions import library_versions
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Results:
+    """What the steps of a job made."""
+
+    folders: tuple[Path, ...]
+    found: Found
+    plan: CalibrationPlan
+    shelf: MasterShelf
+    judged: tuple[JudgedGroup, ...]
+    channels: tuple[FinishedChannel, ...]
+    problems: tuple[Problem, ...]
+
+
+def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
+    """Write down a run.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    desk : PixelDesk
+        Gives pixels, for the camera's numbers.
+    results : Results
+        What the steps made.
+
+    Returns
+    -------
+    Night
+        The record, to be written as night.json, tables and report.
+    """
+    return Night(
+        out=bench.out,
+        inputs=results.folders,
+        written=datetime.now(UTC),
+        frames=_frames(results),
+        masters=_masters(bench, desk, results),
+        stacks=tuple(_stack(channel) for channel in results.channels),
+        problems=tuple(
+            ProblemEntry(path=one.path, what=one.what, why=one.why, remedy=one.remedy)
+            for one in results.problems
+        ),
+        settings=bench.settings.model_dump(mode="json"),
+        versions=library_versions(),
+    )
+
+
+def _frames(results: Results) -> tuple[FrameEntry, ...]:
+    subs = {sub.frame.path: (group, sub) for group in results.judged for sub in group.subs}
+    used: dict[Path, Ingredient] = {
+        one.frame.path: one for channel in results.channels for one in channel.stack.recipe.subs
+    }
+    entries = []
+    for frame in results.found.frames:
+        checksum = results.found.checksums[frame.path]
+        if frame.path in subs:
+            group, sub = subs[frame.path]
+            serving = results.plan.servings[frame.path]
+            entries.append(_light(group, sub, serving, used.get(frame.path), checksum))
+        else:
+            entries.append(
+                FrameEntry(
+                    path=frame.path,
+                    kind=frame.kind.value,
+                    filter=frame.filter if frame.kind is Kind.FLAT else None,
+                    setup=setup_label(frame.setup),
+                    exposure_s=frame.exposure_s,
+                    time=frame.time,
+                    temperature_c=frame.temperature_c,
+                    sha256=checksum,
+                )
+            )
+    return tuple(entries)
+
+
+def _light(
+    group: JudgedGroup,
+    sub: JudgedSub,
+    serving: Serving,
+    used: Ingredient | None,
+    checksum: str,
+) -> FrameEntry:
+    frame, measures, verdict = sub.frame, sub.measures, sub.verdict
+    matrix = sub.placement.matrix if sub.placement is not None else None
+    reasons = tuple(reason.text for reason in verdict.reasons)
+    return FrameEntry(
+        path=frame.path,
+        kind=frame.kind.value,
+        filter=frame.filter,
+        target=group.group.target,
+        setup=setup_label(frame.setup),
+        exposure_s=frame.exposure_s,
+        time=frame.time,
+        verdict=verdict.decision.value,
+        by=verdict.by.value,
+        reasons=(*reasons, verdict.note) if verdict.note else reasons,
+        fwhm_px=measures.fwhm_px,
+        fwhm_arcsec=measures.fwhm_arcsec,
+        eccentricity=measures.eccentricity,
+        elongation_deg=measures.elongation_deg,
+        stars=measures.stars,
+        sky_adu=measures.sky_adu,
+        noise_adu=measures.noise_adu,
+        transparency=measures.transparency,
+        weight=used.weight if used is not None else None,
+        to_grid=None if matrix is None else _rows(matrix),
+        matched=measures.matched,
+        rms_px=measures.rms_px,
+        temperature_c=frame.temperature_c,
+        is_reference=sub.sub is not None and sub.sub is group.grid,
+        calibration=serving.notes,
+        warnings=tuple(problem.what for problem in serving.problems),
+        sha256=checksum,
+    )
+
+
+def _rows(matrix: NDArray[np.float64]) -> Transform:
+    (a, b, c), (d, e, f), (g, h, i) = matrix.tolist()
+    return (a, b, c), (d, e, f), (g, h, i)
+
+
+def _masters(bench: Bench, desk: PixelDesk, results: Results) -> tuple[MasterEntry, ...]:
+    entries = []
+    served = _times_served(results)
+    for one, master in results.shelf.all():
+        numbers = None
+        if one.kind in (Kind.BIAS, Kind.FLAT):
+            numbers = camera_numbers(
+                bench, results.found, results.plan, results.shelf, desk, one.setup.camera
+            )
+        entries.append(_master(one, master, numbers, served.get(one, 0)))
+    return tuple(entries)
+
+
+def _master(
+    one: CalibrationSet,
+    master: FinishedMaster,
+    numbers: tuple[float, float] | None,
+    serves: int,
+) -> MasterEntry:
+    facts = master.facts
+    gain, read_noise = numbers or (None, None)
+    return MasterEntry(
+        kind=one.kind.value,
+        path=master.path,
+        frames=facts.paths,
+        filter=one.filter,
+        setup=setup_label(one.setup),
+        exposure_s=one.exposure_s if one.kind is not Kind.BIAS else None,
+        temperature_c=one.temperature_c,
+        rejected_pixels=facts.rejected_pixels,
+        read_noise_e=read_noise if one.kind is Kind.BIAS else None,
+        gain_e_per_adu=gain,
+        level_adu=facts.level_adu,
+        night=one.night.isoformat() if one.night is not None else None,
+        serves=serves,
+        dropped=tuple(DroppedFrame(path=d.path, why=d.reason) for d in facts.dropped),
+        notes=(f"combined by {facts.method}",),
+        warnings=tuple(f"{p.what}. {p.why}" for p in facts.problems if p.path is None),
+    )
+
+
+def _times_served(results: Results) -> dict[CalibrationSet, int]:
+    """Count the lights that each set serves."""
+    counts: dict[CalibrationSet, int] = {}
+    for group in results.judged:
+        for sub in group.subs:
+            serving = results.plan.servings[sub.frame.path]
+            for one in (serving.bias, serving.dark, serving.flat):
+                if one is not None:
+                    counts[one] = counts.get(one, 0) + 1
+    return counts
+
+
+def _stack(channel: FinishedChannel) -> StackEntry:
+    stack, facts = channel.stack, channel.facts
+    recipe = stack.recipe
+    return StackEntry(
+        target=recipe.group.target,
+        setup=setup_label(recipe.group.setup),
+        filter=recipe.group.filter,
+        path=stack.path,
+        frames=tuple(one.frame.path for one in recipe.subs),
+        shape=recipe.grid_shape,
+        channel=ChannelFiles(fits=channel.paths.fits, tif=channel.paths.tif, png=channel.paths.png),
+        exposure_s=recipe.exposure_s,
+        noise_adu=stack.facts.noise_adu,
+        fwhm_px=stack.facts.fwhm_px,
+        reference=recipe.reference.frame.path,
+        rejection=stack.facts.rejection,
+        clipped_low=stack.facts.clipped_low,
+        clipped_high=stack.facts.clipped_high,
+        crop=facts.crop,
+        black_adu=facts.black_adu,
+        white_adu=facts.white_adu,
+        has_wcs=facts.has_wcs,
+        warnings=stack.facts.warnings,
+    )

@@ -1,0 +1,120 @@
+"""The settings of a job, with sensible defaults, from a TOML file where wanted."""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from pathlib import Path
+from types import UnionType
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+
+from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
+
+from stackbench.export.tiff import TiffDepth
+from stackbench.rejection.methods import Rejection
+from stackbench.review.limits import Limits
+from stackbench.stars.records import MeasureOptions
+
+
+class SettingsError(Exception):
+    """A settings file cannot be used; the message says where and why."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegistrationOptions:
+    """How subs are placed on the grid.
+
+    `model` is "similarity" (shift, rotation, scale, mirror), or "affine" for
+    trains whose frames are stretched against each other.
+    """
+
+    model: Literal["similarity", "affine"] = "similarity"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExportOptions:
+    """How channels are written.
+
+    `tiff` is the depth of the TIFF files. `stretch` makes them ready to look
+    at; otherwise their values stay linear.
+    """
+
+    tiff: TiffDepth = TiffDepth.UINT16
+    stretch: bool = False
+
+
+class Settings(BaseModel):
+    """All settings of a job, one part for each of its steps."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    masters: Rejection = Rejection()
+    stars: MeasureOptions = MeasureOptions()
+    review: Limits = Limits()
+    registration: RegistrationOptions = RegistrationOptions()
+    stacking: Rejection = Rejection()
+    export: ExportOptions = ExportOptions()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _check_names(cls, given: Any) -> Any:
+        if not isinstance(given, Mapping):
+            return given
+        parts = {name: field.annotation for name, field in cls.model_fields.items()}
+        return {name: _checked(value, parts.get(name), name) for name, value in given.items()}
+
+
+def load_settings(path: Path) -> Settings:
+    """Read a settings file.
+
+    Parameters
+    ----------
+    path : Path
+        A TOML file; what it leaves out keeps its default, and `false` turns a
+        limit off.
+
+    Returns
+    -------
+    Settings
+        The settings.
+
+    Raises
+    ------
+    SettingsError
+        If the file cannot be read, or names something that is not there.
+    """
+    try:
+        given = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SettingsError(
+            f"{path}: the settings file cannot be read ({error.strerror})"
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path}: not a TOML file: {error}") from error
+    try:
+        return Settings.model_validate(given)
+    except ValidationError as error:
+        faults = "; ".join(
+            f"{'.'.join(str(part) for part in fault['loc']) or 'the file'}: {fault['msg']}"
+            for fault in error.errors()
+        )
+        raise SettingsError(f"{path}: {faults}") from error
+
+
+def _checked(value: Any, expected: Any, where: str) -> Any:
+    """Refuse names that a part does not have, and read false as "turned off"."""
+    if value is False and type(None) in get_args(expected):
+        return None
+    record = _record_type(expected)
+    if record is None or not isinstance(value, Mapping):
+        return value
+    kinds = get_type_hints(record)
+    known = {field.name for field in fields(record)}
+    for name in value:
+        if name not in known:
+            raise ValueError(f"{where} has no setting {name!r}; it has {', '.join(sorted(known))}")
+    return {name: _checked(one, kinds[name], f"{where}.{name}") for name, one in value.items()}
+
+
+def _record_type(expected: Any) -> Any:
+    candidates = get_args(expected) if get_origin(expected) in (Union, UnionType) else (expected,)
+    return next((one for one in candidates if is_dataclass(one)), None)

@@ -1,0 +1,114 @@
+"""The sixth step: stack each filter, or take the stack as an earlier run left it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pydantic import TypeAdapter
+
+from stackbench.calibration.matching import CalibrationPlan
+from stackbench.frames.errors import FrameError
+from stackbench.frames.records import Problem
+from stackbench.job.bench import Bench
+from stackbench.job.finding import Found
+from stackbench.job.judging import JudgedGroup
+from stackbench.job.mastering import MasterShelf
+from stackbench.job.pixels import PixelDesk
+from stackbench.job.progress import Step
+from stackbench.job.recipes import Recipe, group_names, write_recipe
+from stackbench.job.store import file_mark
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StackFacts:
+    """The numbers of a stack; ADU of its reference sub's scale.
+
+    `noise_adu` is the measured scatter from pixel to pixel, which resampling
+    lowers; `predicted_noise_adu` what the subs' noise, weights and resampling
+    predict of it.
+    """
+
+    rejection: str
+    clipped_low: int
+    clipped_high: int
+    noise_adu: float | None
+    predicted_noise_adu: float
+    fwhm_px: float | None
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FinishedStack:
+    """A stack on disk, and what it was made of."""
+
+    path: Path
+    recipe: Recipe
+    facts: StackFacts
+
+
+_FACTS: TypeAdapter[StackFacts] = TypeAdapter(StackFacts)
+
+
+def stack_groups(
+    bench: Bench,
+    found: Found,
+    plan: CalibrationPlan,
+    shelf: MasterShelf,
+    desk: PixelDesk,
+    judged: Sequence[JudgedGroup],
+) -> tuple[tuple[FinishedStack, ...], tuple[Problem, ...]]:
+    """Stack the kept subs of every group.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    found : Found
+        The job's frames and checksums.
+    plan : CalibrationPlan
+        What serves each light.
+    shelf : MasterShelf
+        The finished masters.
+    desk : PixelDesk
+        Gives the frames' pixels.
+    judged : sequence of JudgedGroup
+        The groups.
+
+    Returns
+    -------
+    tuple of FinishedStack, and tuple of Problem
+        The stacks, and what kept subs or groups out of one.
+    """
+    stacks: list[FinishedStack] = []
+    problems: list[Problem] = []
+    names = group_names([one.group for one in judged])
+    bench.progress.begin(Step.STACK, sum(sub.kept for one in judged for sub in one.subs))
+    for one, name in zip(judged, names, strict=True):
+        recipe, left_out = write_recipe(bench, plan, shelf, one)
+        problems += left_out
+        if recipe is None:
+            continue
+        path = bench.out / "stacks" / f"{name}.fits"
+        facts = _recall(bench, recipe.key, path)
+        if facts is None:
+            from stackbench.job.stackmaking import make_stack
+
+            try:
+                facts = make_stack(bench, found, plan, shelf, desk, recipe, path)
+            except FrameError as error:
+                problems.append(error.problem)
+                continue
+            record = {"file": [path.name, file_mark(path)], "facts": _FACTS.dump_python(facts)}
+            bench.store.keep("stack", recipe.key, record)
+        else:
+            bench.progress.advance(Step.STACK, len(recipe.subs))
+        stacks.append(FinishedStack(path=path, recipe=recipe, facts=facts))
+    bench.progress.end(Step.STACK)
+    return tuple(stacks), tuple(problems)
+
+
+def _recall(bench: Bench, key: str, path: Path) -> StackFacts | None:
+    known = bench.store.recall("stack", key)
+    if known is None or known[0]["file"] != [path.name, file_mark(path)]:
+        return None
+    return _FACTS.validate_python(known[0]["facts"])

@@ -1,0 +1,198 @@
+"""Make one stack from its recipe, and write it."""
+
+from dataclasses import asdict
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from stackbench.calibration.apply import CalibratedRows
+from stackbench.calibration.matching import CalibrationPlan
+from stackbench.export.fits import write_stack
+from stackbench.export.provenance import InputFile, ProductFacts, Provenance
+from stackbench.job.bench import Bench
+from stackbench.job.calibrators import CalibratorDesk
+from stackbench.job.finding import Found
+from stackbench.job.judging import known
+from stackbench.job.mastering import MasterShelf
+from stackbench.job.pixels import PixelDesk
+from stackbench.job.progress import Step
+from stackbench.job.recipes import Recipe
+from stackbench.job.sky import grid_wcs
+from stackbench.job.stacking import StackFacts
+from stackbench.job.versions import library_versions
+from stackbench.stacking.engine import stack_subs
+from stackbench.stacking.prediction import predict_noise
+from stackbench.stacking.records import StackInput
+from stackbench.stars.quality import measure_frame
+
+
+def make_stack(
+    bench: Bench,
+    found: Found,
+    plan: CalibrationPlan,
+    shelf: MasterShelf,
+    desk: PixelDesk,
+    recipe: Recipe,
+    path: Path,
+) -> StackFacts:
+    """Make a stack and write it.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    found : Found
+        The job's frames and checksums.
+    plan : CalibrationPlan
+        What serves each light.
+    shelf : MasterShelf
+        The finished masters.
+    desk : PixelDesk
+        Gives the frames' pixels.
+    recipe : Recipe
+        What goes in.
+    path : Path
+        The file to make or to replace.
+
+    Returns
+    -------
+    StackFacts
+        The stack's numbers.
+
+    Raises
+    ------
+    FrameError
+        If a sub cannot be read any more.
+    """
+    calibrators = CalibratorDesk(bench, found, shelf, desk)
+    inputs = [
+        StackInput(
+            source=CalibratedRows(
+                desk.pixels(one.frame),
+                calibrators.calibrator(plan.servings[one.frame.path], one.frame.setup.camera),
+            ),
+            matrix=one.matrix,
+            scale=one.scale,
+            offset=one.offset,
+            noise_adu=one.noise_adu,
+            weight=one.weight,
+        )
+        for one in recipe.subs
+    ]
+    reported = 0
+
+    def tick(done: int, total: int) -> None:
+        nonlocal reported
+        subs_done = done * len(inputs) // total
+        bench.progress.advance(Step.STACK, subs_done - reported)
+        reported = subs_done
+
+    stack = stack_subs(
+        inputs,
+        grid_shape=recipe.grid_shape,
+        rejection=bench.settings.stacking,
+        jobs=bench.threads,
+        tick=tick,
+        stop=bench.stop,
+    )
+    measures = measure_frame(stack.data, options=bench.settings.stars)
+    facts = StackFacts(
+        rejection=str(stack.choice.rejection.method),
+        clipped_low=int(stack.clip_low.sum(dtype=np.int64)),
+        clipped_high=int(stack.clip_high.sum(dtype=np.int64)),
+        noise_adu=known(measures.noise_adu),
+        predicted_noise_adu=predict_noise(inputs, recipe.grid_shape).pixel_adu,
+        fwhm_px=known(measures.fwhm_px),
+        warnings=tuple(stack.warnings),
+    )
+    path.parent.mkdir(exist_ok=True)
+    write_stack(
+        path,
+        stack.data,
+        coverage=stack.coverage,
+        clipped_low=stack.clip_low,
+        clipped_high=stack.clip_high,
+        noise=stack.noise,
+        facts=product_facts(recipe, facts, kind="stack"),
+        provenance=stack_provenance(bench, found, recipe, facts),
+    )
+    return facts
+
+
+def product_facts(recipe: Recipe, facts: StackFacts, *, kind: str) -> ProductFacts:
+    """Tell what a stack or channel shows.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        What went in.
+    facts : StackFacts
+        The stack's numbers.
+    kind : str
+        "stack" or "channel".
+
+    Returns
+    -------
+    ProductFacts
+        For the header; world coordinates are those of the whole grid.
+    """
+    frames = [one.frame for one in recipe.subs]
+    starts = [one.time for one in frames if one.time is not None]
+    ends = [
+        one.time + timedelta(seconds=one.exposure_s or 0.0)
+        for one in frames
+        if one.time is not None
+    ]
+    return ProductFacts(
+        kind=kind,
+        frames=len(frames),
+        setup=recipe.group.setup,
+        target=recipe.group.target,
+        filter=recipe.group.filter,
+        exposure_s=recipe.exposure_s,
+        time_start=min(starts, default=None),
+        time_end=max(ends, default=None),
+        pixel_size_um=recipe.grid.frame.pixel_size_um,
+        noise_adu=facts.noise_adu,
+        fwhm_px=facts.fwhm_px,
+        rejected_pixels=facts.clipped_low + facts.clipped_high,
+        wcs=grid_wcs(recipe.grid.frame),
+    )
+
+
+def stack_provenance(bench: Bench, found: Found, recipe: Recipe, facts: StackFacts) -> Provenance:
+    """Tell where a stack or channel comes from.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    found : Found
+        The job's checksums.
+    recipe : Recipe
+        What went in.
+    facts : StackFacts
+        The stack's numbers.
+
+    Returns
+    -------
+    Provenance
+        Inputs with checksums, settings, versions and warnings.
+    """
+    settings = {
+        f"stacking.{name}": value for name, value in asdict(bench.settings.stacking).items()
+    }
+    settings["rejection used"] = facts.rejection
+    settings["reference"] = recipe.reference.frame.path.name
+    settings["grid"] = recipe.grid.frame.path.name
+    return Provenance(
+        inputs=tuple(
+            InputFile(name=one.frame.path.name, sha256=found.checksums[one.frame.path])
+            for one in recipe.subs
+        ),
+        settings=settings,
+        versions=library_versions(),
+        notes=facts.warnings,
+        written=datetime.now(UTC),
+    )
