@@ -4,8 +4,12 @@ Imports of the job's steps stand inside the commands, so that `--help` and a
 mistyped option answer at once.
 """
 
+import os
+import signal
+import threading
 from pathlib import Path
-from typing import Annotated
+from types import FrameType
+from typing import Annotated, NoReturn
 
 import typer
 
@@ -47,7 +51,10 @@ def common(
 
 @app.command()
 def inspect(nights: Nights) -> None:
-    """Show the groups of lights, what will calibrate each, and what is missing."""
+    """Show the groups of lights, what will calibrate each, and what is missing.
+
+    Exit code 0 when there are lights, 1 when there are none, 2 for wrong use.
+    """
     from stackbench.job.bench import WrongUseError, check_folders
     from stackbench.job.overview import overlook
     from stackbench.job.words import overview_lines
@@ -61,11 +68,101 @@ def inspect(nights: Nights) -> None:
     raise typer.Exit(DONE if overview.groups else NOTHING_STACKED)
 
 
+@app.command()
+def run(
+    nights: Nights,
+    *,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Output folder. Default: beside the first night, '-stacked' added."),
+    ] = None,
+    settings: Annotated[
+        Path | None, typer.Option(help="Settings, a TOML file; see resources/settings.toml.")
+    ] = None,
+    jobs: Annotated[
+        int | None, typer.Option(min=1, help="Threads. Default: one per processor.")
+    ] = None,
+    keep: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="Keep this sub whatever the rules say. Repeatable."),
+    ] = None,
+    reject: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="Reject this sub whatever the rules say. Repeatable."),
+    ] = None,
+    release: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="Hand this sub back to the rules. Repeatable."),
+    ] = None,
+    tiff: Annotated[
+        str | None, typer.Option(metavar="uint16|float32", help="Depth of the TIFF files.")
+    ] = None,
+    stretch: Annotated[
+        bool | None,
+        typer.Option(
+            "--stretch/--linear", help="Stretch the TIFF files to look at. Default: linear."
+        ),
+    ] = None,
+) -> None:
+    """Turn nights into masters, verdicts and one aligned channel per filter.
+
+    What an earlier run into the same output folder did is used again. Exit code 0 when
+    something was stacked, 1 when nothing could be, 2 for wrong use, 130 when interrupted.
+    """
+    from stackbench.export.files import WriteError
+    from stackbench.frames.work import Cancelled
+    from stackbench.job.bench import WrongUseError, check_folders, open_bench
+    from stackbench.job.console import ConsoleProgress
+    from stackbench.job.run import run_job
+    from stackbench.job.settings import Settings, SettingsError, load_settings
+    from stackbench.job.store import StoreError
+    from stackbench.job.words import outcome_lines
+
+    out = out or nights[0].resolve().with_name(f"{nights[0].resolve().name}-stacked")
+    asked = _StopButton()
+    try:
+        check_folders(nights, out)
+        chosen = load_settings(settings) if settings is not None else Settings()
+        chosen = chosen.with_export(tiff=tiff, stretch=stretch)
+        with (
+            ConsoleProgress() as progress,
+            open_bench(
+                out, settings=chosen, progress=progress, stop=asked.pressed, threads=jobs
+            ) as bench,
+        ):
+            night = run_job(
+                bench, nights, keep=keep or (), reject=reject or (), release=release or ()
+            )
+    except (WrongUseError, SettingsError, StoreError, WriteError) as error:
+        _wrong_use(error)
+    except Cancelled:
+        typer.echo("Stopped. What is finished stays; the next run goes on from there.", err=True)
+        raise typer.Exit(CANCELLED) from None
+    typer.echo("\n".join(outcome_lines(night)))
+    raise typer.Exit(DONE if night.stacks else NOTHING_STACKED)
+
+
 def main() -> None:
     """Run the command line and leave with its exit code."""
     app(prog_name="stackbench")
 
 
-def _wrong_use(error: Exception) -> None:
+class _StopButton:
+    """Ctrl-C ends the job after the piece it is at; a second one ends it at once."""
+
+    def __init__(self) -> None:
+        self._event = threading.Event()
+        signal.signal(signal.SIGINT, self._press)
+
+    def pressed(self) -> bool:
+        return self._event.is_set()
+
+    def _press(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002
+        if self._event.is_set():
+            os._exit(CANCELLED)
+        self._event.set()
+
+
+def _wrong_use(error: Exception) -> NoReturn:
     typer.echo(f"stackbench: {error}", err=True)
     raise typer.Exit(WRONG_USE)

@@ -2,10 +2,10 @@
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from pathlib import Path
 from types import UnionType
-from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+from typing import Any, Literal, Self, Union, get_args, get_origin, get_type_hints
 
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
@@ -53,6 +53,35 @@ class Settings(BaseModel):
     registration: RegistrationOptions = RegistrationOptions()
     stacking: Rejection = Rejection()
     export: ExportOptions = ExportOptions()
+
+    def with_export(self, *, tiff: str | None, stretch: bool | None) -> Self:
+        """Put choices of the command line over those of the file.
+
+        Parameters
+        ----------
+        tiff : str or None
+            "uint16" or "float32"; None leaves the depth as it is.
+        stretch : bool or None
+            Whether TIFF files are stretched; None leaves that as it is.
+
+        Returns
+        -------
+        Settings
+            New settings.
+
+        Raises
+        ------
+        SettingsError
+            If `tiff` is no depth.
+        """
+        export = self.export
+        if tiff is not None:
+            if tiff not in set(TiffDepth):
+                raise SettingsError(f"--tiff {tiff}: choose {' or '.join(TiffDepth)}")
+            export = replace(export, tiff=TiffDepth(tiff))
+        if stretch is not None:
+            export = replace(export, stretch=stretch)
+        return self.model_copy(update={"export": export})
 
     @model_validator(mode="before")
     @classmethod

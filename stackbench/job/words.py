@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
+from stackbench.export.night import FrameEntry, Night, ProblemEntry, StackEntry
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.job.overview import Overview, ServedGroup
@@ -43,12 +44,12 @@ def overview_lines(overview: Overview) -> list[str]:
     return lines
 
 
-def problem_lines(problems: Sequence[Problem]) -> list[str]:
+def problem_lines(problems: Sequence[Problem | ProblemEntry]) -> list[str]:
     """Tell of problems, each with its cause and remedy.
 
     Parameters
     ----------
-    problems : sequence of Problem
+    problems : sequence of Problem or ProblemEntry
         What went wrong; may be empty.
 
     Returns
@@ -124,3 +125,46 @@ def celsius(value: float) -> str:
         With one decimal and the unit.
     """
     return f"{value:.1f} °C".replace("-", "−")
+
+
+def outcome_lines(night: Night) -> list[str]:
+    """Tell what a run made, what it rejected and why, and what went wrong.
+
+    Parameters
+    ----------
+    night : Night
+        The record of the run.
+
+    Returns
+    -------
+    list of str
+        Lines without line ends.
+    """
+    lines: list[str] = []
+    for stack in night.stacks:
+        subs = [f for f in night.frames if _in_group(f, stack)]
+        noise = f", noise {stack.noise_adu:.3g} ADU" if stack.noise_adu is not None else ""
+        fwhm = f", FWHM {stack.fwhm_px:.2f} px" if stack.fwhm_px is not None else ""
+        lines.append(
+            f"{stack.target}, {stack.filter or 'no filter named'}: {len(stack.frames)} of "
+            f"{len(subs)} subs, {duration(stack.exposure_s)}{noise}{fwhm}"
+        )
+        lines += [f"  note: {warning}" for warning in stack.warnings]
+        if stack.channel.fits is not None:
+            lines.append(f"  {stack.channel.fits}")
+    rejected = [frame for frame in night.frames if frame.verdict == "reject"]
+    if rejected:
+        lines += ["", f"{len(rejected)} sub{'s' if len(rejected) > 1 else ''} rejected"]
+        for frame in rejected:
+            why = "; ".join(frame.reasons) if frame.by == "rule" else "by hand"
+            lines.append(f"  {frame.path.name}: {why or 'by rule'}")
+    lines += ["", *problem_lines(night.problems), "", f"Report: {night.out / 'report.html'}"]
+    return lines
+
+
+def _in_group(frame: FrameEntry, stack: StackEntry) -> bool:
+    return frame.kind == Kind.LIGHT.value and (frame.target, frame.setup, frame.filter) == (
+        stack.target,
+        stack.setup,
+        stack.filter,
+    )
