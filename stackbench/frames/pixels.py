@@ -101,9 +101,7 @@ class MappedRows:
         FrameError
             If the file cannot be read, or became shorter than its layout.
         """
-        out = np.empty((stop - start, self._layout.shape[1]), np.float32)
-        self.rows_into(start, stop, out=out)
-        return out
+        return decode(self.stored_rows(start, stop), self._layout)
 
     def rows_into(self, start: int, stop: int, *, out: NDArray[np.float32]) -> None:
         """Write rows start … stop − 1 into an array that the caller keeps.

@@ -18,7 +18,21 @@ NAMELESS_TARGET = "target"
 # Two pointings nearer than this are taken for one target.
 _SAME_FIELD_DEG = 0.5
 _PLAIN_FOLDER_WORDS = frozenset(
-    {"night", "session", "raw", "raws", "sub", "subs", "frame", "frames", "fits", "data", "image"}
+    {
+        "night",
+        "nights",
+        "session",
+        "sessions",
+        "raw",
+        "raws",
+        "sub",
+        "subs",
+        "frame",
+        "frames",
+        "fits",
+        "data",
+        "image",
+    }
     | {"images", "capture", "captures", "calibration", "s", "sec", "c", "g", "bin", "x", "t", "nm"}
     | {"jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"}
 )
@@ -82,9 +96,13 @@ def target_key(name: str) -> str:
         Without case, blanks and separators, for example "m51", "sh2-155"; a
         separator between two digits stays, since it divides two numbers.
     """
-    plain = unicodedata.normalize("NFKC", name).casefold().strip()
-    plain = re.sub(r"(?<=\d)[\s_-]+(?=\d)", "\0", plain)
-    return re.sub(r"[\s_-]+", "", plain).replace("\0", "-")
+    plain = unicodedata.normalize("NFKC", name).casefold()
+    return re.sub(r"[\s_-]+", _divider, unicodedata.normalize("NFKC", plain))
+
+
+def _divider(blank: re.Match[str]) -> str:
+    before, after = blank.string[: blank.start()][-1:], blank.string[blank.end() :][:1]
+    return "-" if before.isdecimal() and after.isdecimal() else ""
 
 
 def separation_deg(one: Pointing, other: Pointing) -> float:
