@@ -93,14 +93,14 @@ def time_chart(
     ticks = _nice_ticks(low, high)
     low, high = min(low, ticks[0]), max(high, ticks[-1])
 
-    def height(value: float) -> float:
+    def _height(value: float) -> float:
         share = (min(max(value, low), high) - low) / (high - low)
         return round(HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM), 1)
 
     drawn = tuple(
         Mark(
             x=axis.place(time),
-            y=height(value),
+            y=_height(value),
             hue=marks[sub.filter].hue,
             shape=marks[sub.filter].shape,
             rejected=sub.verdict == "reject",
@@ -116,7 +116,7 @@ def time_chart(
         unit=unit,
         marks=drawn,
         x_ticks=axis.ticks(),
-        y_ticks=tuple(Tick(at=height(tick), label=f"{tick:.{digits}f}") for tick in ticks),
+        y_ticks=tuple(Tick(at=_height(tick), label=f"{tick:.{digits}f}") for tick in ticks),
         pauses=axis.pauses,
         beyond=sum(mark.beyond for mark in drawn),
     )

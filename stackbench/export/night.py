@@ -1,4 +1,4 @@
-"""night.json: the record of a run that scripts and checks may rely on.
+"""The record of a run, night.json, that scripts and checks may rely on.
 
 Schema 1. Every key named here is always there; what is not known is null,
 never 0. Products are named by POSIX paths relative to the output folder, raw

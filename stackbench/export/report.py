@@ -1,4 +1,4 @@
-"""report.html: the night on one page that needs nothing but itself."""
+"""The report of a night: one page that needs nothing but itself."""
 
 import math
 from collections import Counter

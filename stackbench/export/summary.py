@@ -101,13 +101,13 @@ def lights_of(night: Night) -> tuple[FrameEntry, ...]:
     """
     lights = [frame for frame in night.frames if frame.kind == "light"]
 
-    def order(light: FrameEntry) -> tuple[bool, float, str]:
+    def _order(light: FrameEntry) -> tuple[bool, float, str]:
         if light.time is None:
             return True, 0.0, light.path.as_posix()
         time = light.time if light.time.tzinfo else light.time.replace(tzinfo=UTC)
         return False, time.timestamp(), light.path.as_posix()
 
-    return tuple(sorted(lights, key=order))
+    return tuple(sorted(lights, key=_order))
 
 
 def _summary(lights: list[FrameEntry], mark: FilterMark) -> FilterSummary:

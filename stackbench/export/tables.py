@@ -1,4 +1,4 @@
-"""frames.csv: one row per frame, for a spreadsheet or a script."""
+"""The table frames.csv: one row per frame, for a spreadsheet or a script."""
 
 import csv
 import io

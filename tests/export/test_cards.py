@@ -4,7 +4,7 @@ import math
 
 import pytest
 from astropy.io import fits
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stackbench.export.cards import Card, header_bytes, parse_header
@@ -40,6 +40,7 @@ def test_unknown_values_are_left_out() -> None:
     assert list(_by_astropy(cards)) == ["D"]
 
 
+@settings(deadline=None)
 @given(st.text(max_size=400))
 def test_any_text_survives_in_its_ascii_spelling(text: str) -> None:
     spelled = ascii_text(text).rstrip()

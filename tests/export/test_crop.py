@@ -42,7 +42,7 @@ _COVERAGES = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(coverages=_COVERAGES, edges=st.tuples(*[st.integers(0, 6)] * 4))
 def test_it_is_as_large_as_any_rectangle_can_be(
     coverages: list[NDArray[np.uint16]], edges: tuple[int, int, int, int]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from PIL import Image
 from stackbench.export.preview import averaged, embedded, write_preview
 
 
+@settings(deadline=None)
 @given(
     image=hnp.arrays(
         np.float32,

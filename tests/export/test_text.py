@@ -3,7 +3,7 @@
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stackbench.export.text import ascii_text, distinct_names, safe_name
@@ -25,6 +25,7 @@ def test_ascii_text(text: str, spelled: str) -> None:
     assert ascii_text(text) == spelled
 
 
+@settings(deadline=None)
 @given(st.text())
 def test_ascii_text_is_always_printable(text: str) -> None:
     assert all(" " <= character <= "~" for character in ascii_text(text))
@@ -49,6 +50,7 @@ def test_safe_name(text: str | None, name: str) -> None:
     assert safe_name(text) == name
 
 
+@settings(deadline=None)
 @given(st.text())
 def test_safe_name_cannot_leave_its_folder(text: str) -> None:
     name = safe_name(text)
