@@ -1,0 +1,228 @@
+"""Kernels for what the fast passes must not meet: bad pixels and the sub's edge.
+
+The fast passes know no exceptions. So every bad pixel is filled from its
+neighbours beforehand, and afterwards a result is made NaN where filled pixels,
+or pixels that lie beyond the edge, carried more weight than `limit`.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackbench.frames.compiled import compiled, compiled_fast
+from stackbench.registration.lanczos import MARGIN, PHASES, RADIUS
+
+F32 = NDArray[np.float32]
+
+REACH = 2
+"""How far away a neighbour may be that fills a bad pixel, pixels."""
+
+_DEEP = np.float32(1e4)  # a pixel without good neighbours counts this many times
+
+
+@compiled_fast
+def _is_finite(row: F32) -> bool:
+    total = np.float32(0.0)
+    for i in range(row.shape[0]):
+        total += row[i] * np.float32(0.0)
+    return bool(total == total)  # false for NaN only
+
+
+@compiled
+def bad_pixels(block: F32) -> NDArray[np.int64]:
+    """List the pixels that are not finite.
+
+    Parameters
+    ----------
+    block : ndarray, shape (ny, nx), float32
+        Any pixels.
+
+    Returns
+    -------
+    ndarray, shape (n, 2), int64
+        Row and column of each, in the order of memory.
+    """
+    ny, nx = block.shape
+    found = np.empty((64, 2), dtype=np.int64)
+    n = 0
+    for y in range(ny):
+        row = block[y]
+        if _is_finite(row):
+            continue
+        if found.shape[0] < n + nx:
+            larger = np.empty((2 * n + nx, 2), dtype=np.int64)
+            larger[:n] = found[:n]
+            found = larger
+        for x in range(nx):
+            if not np.isfinite(row[x]):
+                found[n, 0], found[n, 1] = y, x
+                n += 1
+    return found[:n]
+
+
+@compiled
+def fill_pixels(block: F32, bad: NDArray[np.int64]) -> F32:
+    """Fill bad pixels with the mean of the nearest good ones, in place.
+
+    Parameters
+    ----------
+    block : ndarray, shape (ny, nx), float32
+        Pixels, NaN where bad; those in `bad` are changed.
+    bad : ndarray, shape (n, 2), int64
+        From `bad_pixels`.
+
+    Returns
+    -------
+    ndarray, shape (n,), float32
+        How often each bad pixel is to be counted: 1, or many times where no
+        good pixel lies within reach and 0 had to be filled in.
+    """
+    ny, nx = block.shape
+    values = np.empty(bad.shape[0], dtype=np.float32)
+    counts = np.ones(bad.shape[0], dtype=np.float32)
+    for k in range(bad.shape[0]):
+        y, x = bad[k, 0], bad[k, 1]
+        total, n = 0.0, 0
+        for reach in range(1, REACH + 1):
+            for j in range(max(y - reach, 0), min(y + reach + 1, ny)):
+                for i in range(max(x - reach, 0), min(x + reach + 1, nx)):
+                    if np.isfinite(block[j, i]):
+                        total += block[j, i]
+                        n += 1
+            if n > 0:
+                break
+        values[k] = total / n if n > 0 else 0.0
+        if n == 0:
+            counts[k] = _DEEP
+    for k in range(bad.shape[0]):
+        block[bad[k, 0], bad[k, 1]] = values[k]
+    return counts
+
+
+@compiled
+def void_near_bad(
+    bad: NDArray[np.float64], counts: F32, forward: NDArray[np.float64],
+    inverse: NDArray[np.float64], shear: float, y0: int, x0: int, sizes: F32, limit: float,
+    out: F32,
+) -> None:  # fmt: skip
+    """Make results NaN in which bad pixels carry too much weight.
+
+    Parameters
+    ----------
+    bad : ndarray, shape (n, 2), float64
+        (u, v) of each bad pixel.
+    counts : ndarray, shape (n,), float32
+        From `fill_pixels`.
+    forward, inverse : ndarray, shape (2, 3), float64
+        From (u, v) to the grid's (x, y), and back.
+    shear : float
+        By how much the taps of one row lie further right than those of the
+        row above (of the two passes; 0 for a kernel that is square in u, v).
+    y0, x0 : int
+        First row and column of the rectangle on the grid.
+    sizes : ndarray
+        From `size_table`.
+    limit : float
+        Largest sum of |weight| that bad pixels may have.
+    out : ndarray, shape (rows, columns), float32
+        The rectangle; changed.
+    """
+    height, width = out.shape
+    half_x = RADIUS * (abs(forward[0, 0]) + abs(forward[0, 1] + shear * forward[0, 0])) + 1e-9
+    half_y = RADIUS * (abs(forward[1, 0]) + abs(forward[1, 1] + shear * forward[1, 0])) + 1e-9
+    # Two sums per result, in a map that is touched near bad pixels only.
+    burden = np.zeros((height, width), dtype=np.float32)
+    for k in range(bad.shape[0]):
+        u, v = bad[k, 0], bad[k, 1]
+        x = forward[0, 0] * u + forward[0, 1] * v + forward[0, 2]
+        y = forward[1, 0] * u + forward[1, 1] * v + forward[1, 2]
+        top = max(int(np.ceil(y - half_y)) - y0, 0)
+        bottom = min(int(np.floor(y + half_y)) + 1 - y0, height)
+        left = max(int(np.ceil(x - half_x)) - x0, 0)
+        right = min(int(np.floor(x + half_x)) + 1 - x0, width)
+        for j in range(top, bottom):
+            for i in range(left, right):
+                dx, dy = i + x0 - x, j + y0 - y
+                dv = inverse[1, 0] * dx + inverse[1, 1] * dy
+                du = inverse[0, 0] * dx + inverse[0, 1] * dy - shear * dv
+                if abs(du) < RADIUS and abs(dv) < RADIUS:
+                    weight = sizes[int(abs(du) * PHASES)] * sizes[int(abs(dv) * PHASES)]
+                    burden[j, i] += weight * counts[k]
+                    if burden[j, i] > limit:
+                        out[j, i] = np.nan
+
+
+@compiled
+def _beyond(position: float, n: int, weights: F32) -> float:
+    """Return the sum of |weight| of taps outside 0 … n − 1, in one axis."""
+    base = int(np.floor(position))
+    row = weights[int((position - base) * PHASES) + MARGIN]
+    total = 0.0
+    for k in range(6):
+        tap = base - 2 + k
+        if tap < 0 or tap > n - 1:
+            total += abs(row[k])
+    return total
+
+
+@compiled
+def void_outside(
+    inverse: NDArray[np.float64], shape: tuple[int, int], y0: int, x0: int, weights: F32,
+    limit: float, out: F32,
+) -> int:  # fmt: skip
+    """Make results NaN outside the sub, and where what lies beyond matters too much.
+
+    Parameters
+    ----------
+    inverse : ndarray, shape (2, 3), float64
+        From the grid's (x, y) to the sub's (u, v).
+    shape : tuple of int
+        The sub's (ny, nx).
+    y0, x0 : int
+        First row and column of the rectangle on the grid.
+    weights : ndarray
+        From `phase_table`.
+    limit : float
+        Largest sum of |weight| that pixels beyond the edge may have.
+    out : ndarray, shape (rows, columns), float32
+        The rectangle; changed.
+
+    Returns
+    -------
+    int
+        How many results were made NaN.
+    """
+    height, width = out.shape
+    ny, nx = shape
+    near = 1.0 / PHASES  # a result that sits on the outermost pixel belongs to it
+    lost = 0
+    for j in range(height):
+        u0 = inverse[0, 0] * x0 + inverse[0, 1] * (y0 + j) + inverse[0, 2]
+        v0 = inverse[1, 0] * x0 + inverse[1, 1] * (y0 + j) + inverse[1, 2]
+        # Columns between `left` and `right` have all their taps inside.
+        left, right = 0, width
+        for axis in range(2):
+            at, slope = (u0, inverse[0, 0]) if axis == 0 else (v0, inverse[1, 0])
+            high = (nx if axis == 0 else ny) - 4.0
+            if abs(slope) < 1e-12:
+                if at < 2.0 or at > high:
+                    right = left
+                continue
+            one, two = (2.0 - at) / slope, (high - at) / slope
+            if one > two:
+                one, two = two, one
+            left = max(left, int(min(max(np.ceil(one), 0.0), float(width))))
+            right = min(right, int(max(min(np.floor(two) + 1.0, float(width)), 0.0)))
+        right = max(left, right)
+        for k in range(width - (right - left)):
+            i = k if k < left else k + (right - left)
+            u, v = u0 + inverse[0, 0] * i, v0 + inverse[1, 0] * i
+            inside = -near <= u <= nx - 1 + near and -near <= v <= ny - 1 + near
+            if inside:
+                u, v = min(max(u, 0.0), nx - 1.0), min(max(v, 0.0), ny - 1.0)
+                # Σ|w| of the other axis is at most 1.54.
+                burden = 1.54 * (_beyond(u, nx, weights) + _beyond(v, ny, weights))
+                inside = burden <= limit
+            if not inside:
+                out[j, i] = np.nan
+                lost += 1
+    return lost

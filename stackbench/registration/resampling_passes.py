@@ -1,0 +1,306 @@
+"""Kernels that resample along one axis after the other, for turns of a few degrees.
+
+The first pass runs along the rows of the sub and leaves, for each output
+column, the sub's rows as they are; the second runs along the columns. Both
+are the same one-dimensional filter: out[i] = Σ_k w_k(phase_i) · tap_k[i],
+where the taps are neighbouring pixels in the first pass and neighbouring
+rows in the second, and the phase moves evenly along the row. A block of
+columns goes through both passes while it lies in the processor's cache.
+
+Ringing is limited in each pass: a value may lie below the lowest of the
+nearest four (or five) taps by at most `slack` + `share` × (their highest − their
+lowest); see `stackbench.registration.resampling` for why.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackbench.frames.compiled import compiled_fast
+from stackbench.registration.lanczos import MARGIN, PHASES
+
+F32 = NDArray[np.float32]
+
+BLOCK = 256
+"""Columns that go through both passes together; blocks start at its multiples."""
+
+BENT = 1.0 / 64.0
+"""Phase over which weights are taken to change in a straight line, pixels."""
+
+
+@compiled_fast
+def _straight_run(
+    source: F32, start: int, stride: int, out: F32, n: int, low: F32, rise: F32, ramp: F32,
+    slack: np.float32, share: np.float32,
+) -> None:  # fmt: skip
+    """Filter n pixels with weights that change in a straight line."""
+    s0 = source[start : start + n]
+    s1 = source[start + stride : start + stride + n]
+    s2 = source[start + 2 * stride : start + 2 * stride + n]
+    s3 = source[start + 3 * stride : start + 3 * stride + n]
+    s4 = source[start + 4 * stride : start + 4 * stride + n]
+    s5 = source[start + 5 * stride : start + 5 * stride + n]
+    a0, a1, a2, a3, a4, a5 = low[0], low[1], low[2], low[3], low[4], low[5]
+    b0, b1, b2, b3, b4, b5 = rise[0], rise[1], rise[2], rise[3], rise[4], rise[5]
+    for i in range(n):
+        c1, c2, c3, c4 = s1[i], s2[i], s3[i], s4[i]
+        base = a0 * s0[i] + a1 * c1 + a2 * c2 + a3 * c3 + a4 * c4 + a5 * s5[i]
+        turn = b0 * s0[i] + b1 * c1 + b2 * c2 + b3 * c3 + b4 * c4 + b5 * s5[i]
+        value = base + ramp[i] * turn
+        floor = c1 if c1 < c2 else c2
+        other = c3 if c3 < c4 else c4
+        floor = floor if floor < other else other
+        top = c1 if c1 > c2 else c2
+        other = c3 if c3 > c4 else c4
+        top = top if top > other else other
+        limit = floor - slack - share * (top - floor)
+        out[i] = value if value > limit else limit
+
+
+@compiled_fast
+def _strip_run(
+    source: F32, start: int, stride: int, out: F32, n: int, strip: F32, first: int,
+    slack: np.float32, share: np.float32,
+) -> None:  # fmt: skip
+    """Filter n pixels with tabulated weights, seven taps each."""
+    s0 = source[start : start + n]
+    s1 = source[start + stride : start + stride + n]
+    s2 = source[start + 2 * stride : start + 2 * stride + n]
+    s3 = source[start + 3 * stride : start + 3 * stride + n]
+    s4 = source[start + 4 * stride : start + 4 * stride + n]
+    s5 = source[start + 5 * stride : start + 5 * stride + n]
+    s6 = source[start + 6 * stride : start + 6 * stride + n]
+    w0 = strip[0, first : first + n]
+    w1 = strip[1, first : first + n]
+    w2 = strip[2, first : first + n]
+    w3 = strip[3, first : first + n]
+    w4 = strip[4, first : first + n]
+    w5 = strip[5, first : first + n]
+    w6 = strip[6, first : first + n]
+    for i in range(n):
+        c1, c2, c3, c4, c5 = s1[i], s2[i], s3[i], s4[i], s5[i]
+        value = w0[i] * s0[i] + w1[i] * c1 + w2[i] * c2 + w3[i] * c3
+        value += w4[i] * c4 + w5[i] * c5 + w6[i] * s6[i]
+        floor = c1 if c1 < c2 else c2
+        other = c3 if c3 < c4 else c4
+        floor = floor if floor < other else other
+        floor = floor if floor < c5 else c5
+        top = c1 if c1 > c2 else c2
+        other = c3 if c3 > c4 else c4
+        top = top if top > other else other
+        top = top if top > c5 else c5
+        limit = floor - slack - share * (top - floor)
+        out[i] = value if value > limit else limit
+
+
+@compiled_fast
+def _straight_row(
+    source: F32, start: int, stride: int, out: F32, n: int, phase: float, slope: float,
+    weights: F32, low: F32, rise: F32, ramp: F32, slack: np.float32, share: np.float32,
+) -> None:  # fmt: skip
+    """Filter one row in runs whose phase moves by at most BENT."""
+    longest = n
+    if abs(slope) * n > BENT:
+        longest = max(1, int(BENT / abs(slope)))
+    i = 0
+    while i < n:
+        count = min(longest, n - i)
+        base = int(np.floor(phase + slope * (i + 0.5 * (count - 1))))
+        # From the middle of the run its ends lie at most BENT / 2 outside
+        # [0, 1], where the table still holds weights.
+        begin = (phase + slope * i - base) * PHASES + MARGIN
+        end = (phase + slope * (i + count - 1) - base) * PHASES + MARGIN
+        j, m = int(begin), int(end)
+        f, g = np.float32(begin - j), np.float32(end - m)
+        part = np.float32(1.0 / max(count - 1, 1))
+        for k in range(6):
+            low[k] = weights[j, k] + f * (weights[j + 1, k] - weights[j, k])
+            last = weights[m, k] + g * (weights[m + 1, k] - weights[m, k])
+            rise[k] = (last - low[k]) * part
+        at = start + i + (base - 2) * stride
+        _straight_run(source, at, stride, out[i:], count, low, rise, ramp, slack, share)
+        i += count
+
+
+@compiled_fast
+def _strip_row(
+    source: F32, start: int, stride: int, out: F32, n: int, phase: float, slope: float,
+    strips: F32, slack: np.float32, share: np.float32,
+) -> None:  # fmt: skip
+    """Filter one row in runs that pass at most one pixel boundary."""
+    fine = strips.shape[0]
+    run = BLOCK
+    while run * abs(slope) > 1.0:
+        run //= 2
+    origin = 0.0 if slope > 0 else 2.0
+    i = 0
+    while i < n:
+        count = min(run, n - i)
+        left = phase + slope * i
+        right = phase + slope * (i + count - 1)
+        base = int(np.floor(min(left, right)))
+        step = int((left - base - origin) / slope * fine + 0.5)
+        first = step // fine
+        at = start + i + (base - 2) * stride
+        _strip_run(
+            source, at, stride, out[i:], count, strips[step - first * fine], first, slack, share
+        )
+        i += count
+
+
+@compiled_fast
+def transpose(block: F32) -> F32:
+    """Swap rows and columns, in squares that stay in the cache.
+
+    Parameters
+    ----------
+    block : ndarray, shape (ny, nx), float32
+        Pixels.
+
+    Returns
+    -------
+    ndarray, shape (nx, ny), float32
+        New, C-contiguous.
+    """
+    ny, nx = block.shape
+    out = np.empty((nx, ny), dtype=np.float32)
+    side = 16
+    for top in range(0, ny, side):
+        for left in range(0, nx, side):
+            for x in range(left, min(left + side, nx)):
+                for y in range(top, min(top + side, ny)):
+                    out[x, y] = block[y, x]
+    return out
+
+
+@compiled_fast
+def copy_row(
+    row: F32, at: int, step: int, first: int, scale: np.float32, offset: np.float32, out: F32,
+    n: int,
+) -> None:  # fmt: skip
+    """Copy scale × pixel + offset of one row, repeating its ends.
+
+    Parameters
+    ----------
+    row : ndarray, float32
+        Pixels.
+    at : int
+        Where the row starts as it is seen.
+    step : int
+        1, or -1 where it is seen mirrored left to right.
+    first : int
+        First pixel wanted, counted as `at` is; may lie outside the row.
+    scale, offset : float32
+        Factor and summand. Weights sum to 1, so it does not matter whether
+        they are applied before or after resampling.
+    out : ndarray, float32
+        Where the pixels go.
+    n : int
+        How many pixels.
+    """
+    width = row.shape[0]
+    begin = min(max(at - first, 0), n)
+    end = max(min(at + width - first, n), begin)
+    inside = out[begin:end]
+    count = end - begin
+    start = first + begin - at
+    if step < 0:
+        taken = row[width - start - count : width - start]
+        for i in range(count):
+            inside[i] = taken[count - 1 - i] * scale + offset
+    else:
+        taken = row[start : start + count]
+        for i in range(count):
+            inside[i] = taken[i] * scale + offset
+    before = row[width - 1 if step < 0 else 0] * scale + offset
+    for i in range(begin):
+        out[i] = before
+    after = row[0 if step < 0 else width - 1] * scale + offset
+    for i in range(end, n):
+        out[i] = after
+
+
+@compiled_fast
+def two_passes(
+    block: F32, row0: int, column0: int, shape: tuple[int, int], flips: tuple[bool, bool],
+    inverse: NDArray[np.float64], y0: int, x0: int, out: F32, weights: F32, strips_x: F32,
+    strips_y: F32, levels: F32,
+) -> None:  # fmt: skip
+    """Resample a rectangle of the grid, rows first and columns after.
+
+    Parameters
+    ----------
+    block : ndarray, shape (rows, columns), float32
+        The part of the sub that the rectangle needs, every pixel finite.
+    row0, column0 : int
+        Row and column of the sub where the block starts.
+    shape : tuple of int
+        The whole sub's (ny, nx); beyond it, the outermost pixels repeat.
+    flips : tuple of bool
+        Whether the sub is to be seen upside down, and mirrored left to right.
+    inverse : ndarray, shape (2, 3), float64
+        From the grid's (x, y, 1) to (u, v) in the sub as it is seen after
+        the flips; (0, 0) and (1, 1) are positive.
+    y0, x0 : int
+        First row and column of the rectangle on the grid.
+    out : ndarray, shape (rows, columns), float32
+        The rectangle; filled.
+    weights : ndarray
+        From `phase_table`.
+    strips_x, strips_y : ndarray
+        From `strip_table` for each pass; of length 0 where the phase moves too
+        slowly to need one.
+    levels : ndarray, shape (4,), float32
+        The slack and the share of the ringing limit, then the factor and the
+        summand applied to every pixel; the slack in units of the result.
+    """
+    height, width = out.shape
+    ny, nx = shape
+    flip_y, flip_x = flips
+    step = -1 if flip_x else 1
+    at = nx - column0 - block.shape[1] if flip_x else column0
+    slack, share, scale, offset = levels[0], levels[1], levels[2], levels[3]
+    a, b, c = inverse[0, 0], inverse[0, 1], inverse[0, 2]
+    d, e, f = inverse[1, 0], inverse[1, 1], inverse[1, 2]
+    # At a fixed column X, the sub's row V is met where Y = (V − d X − f) / e.
+    along, across, shift = a - b * d / e, b / e, c - b * f / e
+    depth = int(abs(d) * BLOCK + e * height) + 14
+    middle = np.empty((depth, BLOCK), dtype=np.float32)
+    flat = middle.reshape(-1)
+    window = np.empty(int(along * BLOCK) + 16, dtype=np.float32)
+    low = np.empty(8, dtype=np.float32)
+    rise = np.empty(8, dtype=np.float32)
+    ramp = np.arange(BLOCK).astype(np.float32)
+    left = x0
+    while left < x0 + width:
+        n = min(BLOCK - left % BLOCK, x0 + width - left)
+        v_left = d * left + e * y0 + f
+        v_right = v_left + d * (n - 1)
+        first = int(np.floor(min(v_left, v_right))) - 3
+        last = int(np.floor(max(v_left, v_right) + e * (height - 1))) + 5
+        for v in range(first, last + 1):
+            u = along * left + across * v + shift
+            start = int(np.floor(u))
+            row = ny - 1 - v if flip_y else v
+            row = min(max(row, row0), row0 + block.shape[0] - 1)
+            count = int(along * n) + 12
+            copy_row(block[row - row0], at, step, start - 3, scale, offset, window, count)
+            into = middle[v - first]
+            if strips_x.shape[0] == 0:
+                _straight_row(window, 3, 1, into, n, u - start, along - 1.0,
+                              weights, low, rise, ramp, slack, share)  # fmt: skip
+            else:
+                _strip_row(window, 3, 1, into, n, u - start, along - 1.0, strips_x, slack, share)
+        for y in range(height):
+            # Whole rows and fractions apart, and counted from the grid's
+            # first row: the bits then do not depend on where the rectangle
+            # starts.
+            v = d * left + (e * (y0 + y) + f)
+            base = int(np.floor(v))
+            start = (base - first) * BLOCK
+            line = out[y, left - x0 : left - x0 + n]
+            if strips_y.shape[0] == 0:
+                _straight_row(flat, start, BLOCK, line, n, v - base, d,
+                              weights, low, rise, ramp, slack, share)  # fmt: skip
+            else:
+                _strip_row(flat, start, BLOCK, line, n, v - base, d, strips_y, slack, share)
+        left += n

@@ -1,0 +1,87 @@
+"""What noise a stack should have, from its subs' noise, weights and resampling.
+
+Resampling averages neighbouring pixels, so that the noise from pixel to pixel
+shrinks while that over larger areas stays: a stack's pixel σ understates what
+matters for faint, extended things. Predictions tell both.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from stackbench.registration.lanczos import mean_variance_factor, noise_factor
+from stackbench.registration.placement import place
+from stackbench.stacking.records import StackInput
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PredictedNoise:
+    """σ of the stack's background, ADU of the reference's scale.
+
+    `pixel_adu` is what the scatter from pixel to pixel in the stack should
+    show; `white_adu` what it would be had nothing been resampled.
+    """
+
+    pixel_adu: float
+    white_adu: float
+
+
+def resampling_noise(sub: StackInput, grid_shape: tuple[int, int]) -> float:
+    """Return the mean factor by which resampling changes a sub's pixel noise.
+
+    Parameters
+    ----------
+    sub : StackInput
+        The sub; only its transform matters.
+    grid_shape : tuple of int
+        The grid's (ny, nx).
+
+    Returns
+    -------
+    float
+        √ of the mean over the grid of Σw² of all weights of a result.
+    """
+    inverse = place(sub.matrix, sub.source.shape).inverse
+    ny, nx = grid_shape
+    # A lattice fine enough for slow drifts; where the phase runs through many
+    # pixels the lattice meets every phase alike.
+    x, y = np.meshgrid(np.linspace(0, nx - 1, 67), np.linspace(0, ny - 1, 71))
+    factor = 1.0
+    variance = np.ones_like(x)
+    for axis in range(2):
+        drift = abs(inverse[axis, 0] - (axis == 0)) * nx + abs(inverse[axis, 1] - (axis == 1)) * ny
+        if drift > 16:
+            factor *= mean_variance_factor()
+            continue
+        position = inverse[axis, 0] * x + inverse[axis, 1] * y + inverse[axis, 2]
+        variance *= noise_factor(position) ** 2
+    return float(np.sqrt(factor * variance.mean()))
+
+
+def predict_noise(subs: Sequence[StackInput], grid_shape: tuple[int, int]) -> PredictedNoise:
+    """Predict the noise of a stack where all its subs overlap.
+
+    Parameters
+    ----------
+    subs : sequence of StackInput
+        At least one.
+    grid_shape : tuple of int
+        The grid's (ny, nx).
+
+    Returns
+    -------
+    PredictedNoise
+        Rejection of a few per cent of good values is not counted.
+    """
+    from stackbench.stacking.weights import noise_of_weighted_mean
+
+    weights = [sub.weight for sub in subs]
+    white = [sub.noise_adu * sub.scale for sub in subs]
+    pixel = [
+        sigma * resampling_noise(sub, grid_shape) for sub, sigma in zip(subs, white, strict=True)
+    ]
+    return PredictedNoise(
+        pixel_adu=noise_of_weighted_mean(weights, pixel),
+        white_adu=noise_of_weighted_mean(weights, white),
+    )
