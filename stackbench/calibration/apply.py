@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.calibration.decoding import calibrated_rows, saturated_rows
+from stackbench.calibration.decoding import calibrate_and_mark, calibrated_rows
 from stackbench.calibration.records import Master
 from stackbench.frames.pixels import MappedRows, PixelFile
 from stackbench.frames.work import in_threads
@@ -67,7 +67,13 @@ class CalibratedRows:
 
     @property
     def shape(self) -> tuple[int, int]:
-        """The whole image's (ny, nx)."""
+        """The whole image's (ny, nx).
+
+        Returns
+        -------
+        tuple of int
+            Rows, columns.
+        """
         return self._raw.shape
 
     def rows(self, start: int, stop: int) -> NDArray[np.float32]:
@@ -110,23 +116,36 @@ class CalibratedRows:
             into=out,
         )
 
-    def saturated(self, start: int, stop: int) -> NDArray[np.bool_] | None:
-        """Mark the pixels of rows start … stop − 1 that are saturated in the raw frame.
+    def rows_and_saturated(
+        self, start: int, stop: int, *, out: NDArray[np.float32]
+    ) -> NDArray[np.bool_] | None:
+        """Write rows start … stop − 1 and mark those saturated in the raw frame.
 
         Parameters
         ----------
         start, stop : int
             First row and the row after the last, 0 <= start <= stop <= ny.
+        out : ndarray, shape (stop - start, nx), float32
+            Receives the calibrated values, ADU; NaN where undefined.
 
         Returns
         -------
         ndarray, shape (stop - start, nx), bool, or None
-            None when there are none, or the level is unknown.
+            None when no pixel is saturated, or the level is unknown.
         """
-        level = self._calibrator.saturation_adu
-        if level is None:
+        calibrator = self._calibrator
+        if calibrator.saturation_adu is None:
+            self.rows_into(start, stop, out=out)
             return None
-        return saturated_rows(self._raw, start, stop, saturation_adu=level)
+        return calibrate_and_mark(
+            self._raw,
+            start,
+            stop,
+            subtract=calibrator.subtract,
+            multiply=calibrator.multiply,
+            saturation_adu=calibrator.saturation_adu,
+            into=out,
+        )
 
 
 def level_under(
@@ -245,12 +264,11 @@ def calibrate_frame(
     ny, _ = source.shape
     data = np.empty(source.shape, dtype=np.float32)
 
-    def calibrate_band(start: int) -> tuple[int, NDArray[np.bool_] | None]:
+    def _calibrate_band(start: int) -> tuple[int, NDArray[np.bool_] | None]:
         stop = min(start + _BAND_ROWS, ny)
-        source.rows_into(start, stop, out=data[start:stop])
-        return start, source.saturated(start, stop)
+        return start, source.rows_and_saturated(start, stop, out=data[start:stop])
 
-    bands = in_threads(calibrate_band, range(0, ny, _BAND_ROWS), threads=jobs)
+    bands = in_threads(_calibrate_band, range(0, ny, _BAND_ROWS), threads=jobs)
     if all(marked is None for _, marked in bands):
         return CalibratedFrame(data=data)
     saturated = np.zeros(data.shape, dtype=np.bool_)

@@ -34,7 +34,13 @@ class CombinedImage:
 
     @property
     def rejected_pixels(self) -> int:
-        """The number of clipped values over all pixels."""
+        """The number of clipped values over all pixels.
+
+        Returns
+        -------
+        int
+            Low and high ones together.
+        """
         return self.rejected_low + self.rejected_high
 
 
@@ -108,7 +114,7 @@ def combine_rows(
     for _ in range(max(1, jobs)):
         cubes.put(np.empty((depth, rows * nx), dtype=np.float32))
 
-    def combine_band(start: int) -> _Band:
+    def _combine_band(start: int) -> _Band:
         end = min(start + rows, ny)
         cube = cubes.get()
         band = cube[:, : (end - start) * nx]
@@ -124,7 +130,7 @@ def combine_rows(
             high=int(combined.high.sum()),
         )
 
-    bands = in_threads(combine_band, range(0, ny, rows), threads=jobs, tick=tick, stop=stop)
+    bands = in_threads(_combine_band, range(0, ny, rows), threads=jobs, tick=tick, stop=stop)
     return CombinedImage(
         data=data,
         mean_kept=sum(band.kept for band in bands) / data.size,

@@ -2,26 +2,14 @@
 
 import math
 import sys
-from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled
+from stackbench.frames.pixels import MappedRows
 from stackbench.frames.records import PixelLayout
 from stackbench.frames.rows import RowSource
-
-
-@runtime_checkable
-class StoredRowSource(RowSource, Protocol):
-    """A row source that can also show its pixels as the file stores them."""
-
-    @property
-    def layout(self) -> PixelLayout:
-        """How the stored pixels are to be read."""
-
-    def stored_rows(self, start: int, stop: int) -> NDArray[np.generic]:
-        """Return rows start … stop − 1 as stored, big-endian, not to be written to."""
 
 
 def calibrated_rows(
@@ -63,7 +51,7 @@ def calibrated_rows(
     level = None if subtract is None else subtract[start:stop]
     inverse = None if multiply is None else multiply[start:stop]
     scale = np.float32(factor)
-    if isinstance(source, StoredRowSource) and _is_plain_16_bit(source.layout):
+    if isinstance(source, MappedRows) and _is_plain_16_bit(source.layout):
         words = source.stored_rows(start, stop).view(np.uint16)
         if into is None:
             into = np.empty(words.shape, dtype=np.float32)
@@ -82,10 +70,17 @@ def calibrated_rows(
     return into
 
 
-def saturated_rows(
-    source: RowSource, start: int, stop: int, *, saturation_adu: float
+def calibrate_and_mark(
+    source: RowSource,
+    start: int,
+    stop: int,
+    *,
+    subtract: NDArray[np.float32] | None,
+    multiply: NDArray[np.float32] | None,
+    saturation_adu: float,
+    into: NDArray[np.float32],
 ) -> NDArray[np.bool_] | None:
-    """Mark the raw pixels at or above the saturation level in some rows.
+    """Calibrate some rows and mark their saturated pixels, reading them once.
 
     Parameters
     ----------
@@ -93,20 +88,37 @@ def saturated_rows(
         The raw frame.
     start, stop : int
         First row and the row after the last.
+    subtract : ndarray, shape (ny, nx), float32, or None
+        Level of the whole frame, ADU.
+    multiply : ndarray, shape (ny, nx), float32, or None
+        Inverse response of the whole frame, NaN at bad pixels.
     saturation_adu : float
-        Raw value, ADU.
+        Raw value from which a pixel is saturated, ADU.
+    into : ndarray, shape (stop - start, nx), float32
+        Receives the calibrated rows.
 
     Returns
     -------
     ndarray, shape (stop - start, nx), bool, or None
-        None when no pixel is saturated.
+        True where the raw value is saturated; None when no pixel is.
     """
-    if isinstance(source, StoredRowSource) and _is_plain_16_bit(source.layout):
-        least = math.ceil(saturation_adu - source.layout.bzero)
+    level = None if subtract is None else subtract[start:stop]
+    inverse = None if multiply is None else multiply[start:stop]
+    if isinstance(source, MappedRows) and _is_plain_16_bit(source.layout):
         words = source.stored_rows(start, stop).view(np.uint16)
-        if _highest_word(words) < least:
+        zero = np.float32(source.layout.bzero)
+        _from_16_bit(words, zero, level, inverse, np.float32(1), into)
+        if _highest_word(words) < math.ceil(saturation_adu - source.layout.bzero):
             return None
-    mask = source.rows(start, stop) >= np.float32(saturation_adu)
+        raw = source.rows(start, stop)
+    else:
+        raw = source.rows(start, stop)
+        into[:] = raw
+        if level is not None:
+            into -= level
+        if inverse is not None:
+            into *= inverse
+    mask = raw >= np.float32(saturation_adu)
     return mask if mask.any() else None
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.calibration.statistics import MAD_TO_SIGMA
+from stackbench.calibration.survey import sampled_blocks
 from stackbench.frames.compiled import compiled, compiled_fast
 from stackbench.frames.rows import RowSource
 
@@ -23,6 +24,7 @@ _CEILINGS = frozenset(
     ((1 << bits) - 1) << shift for bits in range(10, 17) for shift in (0, 16 - bits)
 )
 _BINS = 1 << 16
+_BAND_ROWS = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +45,13 @@ class TopValues:
 
     @property
     def saturation_adu(self) -> float | None:
-        """The level at which this frame saturates, None when nothing shows it."""
+        """The level at which this frame saturates.
+
+        Returns
+        -------
+        float or None
+            ADU; None when nothing shows it.
+        """
         if self.highest in _CEILINGS:
             # A known ceiling needs little evidence, the 16-bit one none.
             enough = 1 if self.highest == _BINS - 1 else 3
@@ -55,15 +63,16 @@ class TopValues:
         return self.plateau_start
 
 
-def top_values(source: RowSource, *, band_rows: int = 256) -> TopValues | None:
+def top_values(source: RowSource, *, sampled: bool = False) -> TopValues | None:
     """Look at the upper end of one frame's values.
 
     Parameters
     ----------
     source : RowSource
         A raw frame, ADU.
-    band_rows : int
-        Rows read at a time.
+    sampled : bool
+        Look at some of the rows only. Enough for a flat, which saturates over
+        large areas; a light's few full stars need all of them.
 
     Returns
     -------
@@ -74,8 +83,9 @@ def top_values(source: RowSource, *, band_rows: int = 256) -> TopValues | None:
     counts = np.zeros(_BINS, dtype=np.int64)
     step = 1.0
     highest = 0.0
-    for start in range(0, ny, band_rows):
-        band = source.rows(start, min(start + band_rows, ny))
+    bands = sampled_blocks(source.shape) if sampled else _all_bands(ny)
+    for start, stop in bands:
+        band = source.rows(start, stop)
         highest = max(highest, float(_highest(band)))
         while highest >= step * _BINS:  # beyond 16 bits: halve the resolution
             counts = np.concatenate([counts.reshape(-1, 2).sum(axis=1), np.zeros_like(counts)])
@@ -86,7 +96,8 @@ def top_values(source: RowSource, *, band_rows: int = 256) -> TopValues | None:
     filled = np.flatnonzero(counts)
     if filled.size == 0:
         return None
-    return _top_of_counts(counts, top=int(filled[-1]), step=step, pixels=ny * nx)
+    pixels = nx * sum(stop - start for start, stop in bands)
+    return _top_of_counts(counts, top=int(filled[-1]), step=step, pixels=pixels)
 
 
 def saturation_level(tops: Iterable[TopValues]) -> float | None:
@@ -115,6 +126,10 @@ def saturation_level(tops: Iterable[TopValues]) -> float | None:
     # A level that others of the camera's frames exceed by far was none.
     found = [level for level in levels if level is not None and level >= 0.9 * highest]
     return min(found) if found else None
+
+
+def _all_bands(ny: int) -> list[tuple[int, int]]:
+    return [(start, min(start + _BAND_ROWS, ny)) for start in range(0, ny, _BAND_ROWS)]
 
 
 def _top_of_counts(counts: NDArray[np.int64], *, top: int, step: float, pixels: int) -> TopValues:

@@ -30,7 +30,7 @@ class BrokenRows(ArrayRows):
     """Rows that cannot be read."""
 
     def rows(self, start: int, stop: int) -> NDArray[np.float32]:
-        raise OSError("the file ends early")
+        raise OSError(f"the file ends before rows {start} to {stop}")
 
 
 def setup_of(shape: tuple[int, int]) -> Setup:
