@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
@@ -120,6 +120,7 @@ def test_whole_numbers_are_exact_up_to_24_bits():
 
 
 @pytest.mark.parametrize("bitpix", STORED)
+@settings(max_examples=30)
 @given(data=st.data())
 def test_any_stored_values_against_plain_float64(bitpix, data):
     stored = data.draw(arrays(STORED[bitpix], st.integers(1, 40)))
