@@ -41,8 +41,9 @@ class CameraSetup:
     """What must be equal before a bias or dark may serve another frame.
 
     A value that the header does not give is None. `shape` is the raw frame's
-    (ny, nx); `gain_setting` and `offset_setting` are the camera's own numbers,
-    not electrons.
+    (ny, nx); `gain_setting` and `offset_setting` are the header's GAIN and
+    OFFSET as given: mostly the camera's own numbers, from observatories also
+    electrons per ADU. They serve to tell setups apart, never to compute with.
     """
 
     camera: str | None = None
