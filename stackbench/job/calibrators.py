@@ -4,12 +4,11 @@ from collections import OrderedDict
 from dataclasses import asdict, replace
 
 import numpy as np
-from pydantic import TypeAdapter
 
 from stackbench.calibration.apply import Calibrator, make_calibrator
 from stackbench.calibration.badpixels import bad_pixels
 from stackbench.calibration.records import Serving
-from stackbench.frames.records import CameraSetup, Problem
+from stackbench.frames.records import CameraSetup
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.mastering import MasterShelf
@@ -17,7 +16,6 @@ from stackbench.job.mastermaking import load_master
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
 
-_PROBLEMS: TypeAdapter[list[Problem]] = TypeAdapter(list[Problem])
 _NO_MASK = np.zeros((0, 0), dtype=np.bool_)
 
 # A calibrator is two frames of float32: the last ones stay in memory, since
@@ -91,24 +89,3 @@ class CalibratorDesk:
             bad=bad.mask if bad is not None else None,
             saturation_adu=camera_saturation(self._bench, self._found, self._desk, camera),
         )
-
-
-def bad_pixel_problems(bench: Bench, shelf: MasterShelf, serving: Serving) -> list[Problem]:
-    """Recall what was noticed about bad pixels when a calibrator was made.
-
-    Parameters
-    ----------
-    bench : Bench
-        The job's bench.
-    shelf : MasterShelf
-        The finished masters.
-    serving : Serving
-        What the calibrator was made from.
-
-    Returns
-    -------
-    list of Problem
-        Empty when nothing was noticed.
-    """
-    known = bench.store.recall("bad pixels", shelf.serving_key(serving))
-    return [] if known is None else _PROBLEMS.validate_python(known[0]["problems"])

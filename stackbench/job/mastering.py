@@ -20,7 +20,7 @@ from stackbench.job.progress import Step
 from stackbench.job.store import file_mark, key_of
 
 _FACTS: TypeAdapter[MasterFacts] = TypeAdapter(MasterFacts)
-_PROBLEM: TypeAdapter[Problem] = TypeAdapter(Problem)
+_PROBLEMS: TypeAdapter[list[Problem]] = TypeAdapter(list[Problem])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +132,27 @@ def make_masters(bench: Bench, found: Found, plan: CalibrationPlan, desk: PixelD
     return shelf
 
 
+def bad_pixel_problems(bench: Bench, shelf: MasterShelf, serving: Serving) -> list[Problem]:
+    """Recall what was noticed about bad pixels when a calibrator was made.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    shelf : MasterShelf
+        The finished masters.
+    serving : Serving
+        What the calibrator was made from.
+
+    Returns
+    -------
+    list of Problem
+        Empty when nothing was noticed.
+    """
+    known = bench.store.recall("bad pixels", shelf.serving_key(serving))
+    return [] if known is None else _PROBLEMS.validate_python(known[0]["problems"])
+
+
 def _key(
     bench: Bench,
     found: Found,
@@ -157,7 +178,7 @@ def _recall(bench: Bench, shelf: MasterShelf, one: CalibrationSet, key: str, pat
     if known is None:
         return False
     record, _ = known
-    problems = [_PROBLEM.validate_python(problem) for problem in record["problems"]]
+    problems = _PROBLEMS.validate_python(record["problems"])
     if record["facts"] is not None:
         if record["file"] != [path.name, file_mark(path)]:
             return False
@@ -178,7 +199,7 @@ def _keep(
     problems: list[Problem],
 ) -> None:
     record: dict[str, Any] = {
-        "problems": [_PROBLEM.dump_python(problem, mode="json") for problem in problems],
+        "problems": _PROBLEMS.dump_python(problems, mode="json"),
         "facts": None,
     }
     if made is not None:

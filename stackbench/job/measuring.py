@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,13 +13,15 @@ from stackbench.frames.errors import FrameError
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
-from stackbench.job.calibrators import CalibratorDesk, bad_pixel_problems
 from stackbench.job.finding import Found
-from stackbench.job.mastering import MasterShelf
+from stackbench.job.mastering import MasterShelf, bad_pixel_problems
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.store import key_of
 from stackbench.stars.records import FrameMeasures, StarTable
+
+if TYPE_CHECKING:
+    from stackbench.job.calibrators import CalibratorDesk
 
 _COLUMNS = tuple(field.name for field in fields(StarTable))
 
@@ -79,6 +81,8 @@ def measure_lights(
     missing = [light for light in lights if light.path not in subs]
     problems: list[Problem] = []
     if missing:
+        from stackbench.job.calibrators import CalibratorDesk
+
         calibrators = CalibratorDesk(bench, found, shelf, desk)
         for light, outcome in _measure(bench, plan, desk, calibrators, missing):
             if isinstance(outcome, Problem):
@@ -100,7 +104,7 @@ def _measure(
     bench: Bench,
     plan: CalibrationPlan,
     desk: PixelDesk,
-    calibrators: CalibratorDesk,
+    calibrators: "CalibratorDesk",
     lights: Sequence[Frame],
 ) -> list[tuple[Frame, FrameMeasures | Problem]]:
     from stackbench.calibration.apply import Calibrator, calibrate_frame
