@@ -12,13 +12,13 @@ from typing import Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.export.cards import BLOCK_LENGTH, Card, Value, header_bytes, parse_header
+from stackbench.export.cards import Card, header_bytes
+from stackbench.frames.cards import Header, HeaderEndError, padded, read_header
 
 _BITPIX = {"f4": -32, "u1": 8, "i2": 16, "i4": 32}
 _DTYPES = {bitpix: np.dtype(f">{code}") for code, bitpix in _BITPIX.items()}
 _BAND_BYTES = 1 << 20
 _EMPTY_CHECKSUM = "0" * 16
-_LONGEST_HEADER = 4096  # blocks; far beyond a product with thousands of inputs
 
 
 class ProductError(ValueError):
@@ -30,12 +30,12 @@ class Product:
     """One image of a product, and its header.
 
     `image` has shape (ny, nx) in the machine's own byte order: float32, or
-    the integer type it was written with. `header` maps keywords to values;
-    HISTORY holds its lines joined by line ends.
+    the integer type it was written with. `header` maps keywords to values,
+    HISTORY left out.
     """
 
     image: NDArray[Any]
-    header: Mapping[str, Value]
+    header: Mapping[str, object]
 
 
 def write_hdu(
@@ -110,7 +110,7 @@ def read_hdu(path: Path, *, name: str = "", verify: bool = True) -> Product:
                     image=_read_pixels(stream, path, dtype, shape, header if verify else None),
                     header=header,
                 )
-            stream.seek(_whole_blocks(size), 1)
+            stream.seek(padded(size), 1)
 
 
 def encode_checksum(total: int, *, complement: bool = True) -> str:
@@ -189,7 +189,7 @@ def _write_pixels(stream: BinaryIO, image: NDArray[Any]) -> int:
         total += _word_sum(band.tobytes() if band.nbytes % 4 else band)
         stream.write(band.data)
     size = ny * nx * image.dtype.itemsize
-    stream.write(bytes(_whole_blocks(size) - size))
+    stream.write(bytes(padded(size) - size))
     return _folded(total)
 
 
@@ -206,33 +206,25 @@ def _folded(total: int) -> int:
     return total
 
 
-def _whole_blocks(size: int) -> int:
-    return -(-size // BLOCK_LENGTH) * BLOCK_LENGTH
+def _read_header(stream: BinaryIO, path: Path) -> Header:
+    try:
+        return read_header(stream)
+    except HeaderEndError as error:
+        raise ProductError(f"{path}: the file ends before the image looked for") from error
 
 
-def _read_header(stream: BinaryIO, path: Path) -> dict[str, Value]:
-    blocks = bytearray()
-    for _ in range(_LONGEST_HEADER):
-        block = stream.read(BLOCK_LENGTH)
-        if len(block) < BLOCK_LENGTH:
-            raise ProductError(f"{path}: the file ends before the image looked for")
-        blocks += block
-        if any(block[i : i + 8] == b"END     " for i in range(0, BLOCK_LENGTH, 80)):
-            return parse_header(bytes(blocks))
-    raise ProductError(f"{path}: the header has no end")
-
-
-def _layout(header: Mapping[str, Value], path: Path) -> tuple[np.dtype[Any], tuple[int, int]]:
+def _layout(header: Mapping[str, object], path: Path) -> tuple[np.dtype[Any], tuple[int, int]]:
     bitpix, nx, ny = (header.get(key) for key in ("BITPIX", "NAXIS1", "NAXIS2"))
     if (
         header.get("NAXIS") != 2
+        or not isinstance(bitpix, int)
         or bitpix not in _DTYPES
         or not isinstance(nx, int)
         or not isinstance(ny, int)
         or min(nx, ny) < 0
     ):
         raise ProductError(f"{path}: not an image as this program writes it")
-    return _DTYPES[int(bitpix)], (ny, nx)
+    return _DTYPES[bitpix], (ny, nx)
 
 
 def _read_pixels(
@@ -240,7 +232,7 @@ def _read_pixels(
     path: Path,
     dtype: np.dtype[Any],
     shape: tuple[int, int],
-    verified: Mapping[str, Value] | None,
+    verified: Mapping[str, object] | None,
 ) -> NDArray[Any]:
     count = shape[0] * shape[1]
     # checked first, so that a header alone cannot make us ask for all the memory

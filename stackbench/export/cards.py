@@ -1,25 +1,22 @@
-"""FITS header cards: made from values, and read back from our own products.
+"""FITS header cards made from values.
 
 Only what our products need of the FITS Standard 4.0, section 4: keywords of up
 to eight characters, fixed-format values, long strings by CONTINUE.
 """
 
 import math
-import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 
 from stackbench.export.text import ascii_text
+from stackbench.frames.cards import padded
 
-CARD_LENGTH = 80
-BLOCK_LENGTH = 2880
+_CARD_BYTES = 80
 
 Value = str | int | float | bool
 Card = tuple[str, Value | None, str]
 """Keyword, value and comment; a card of value None is left out."""
 
 _COMMENTARY = ("HISTORY", "COMMENT")
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([EDed][+-]?\d+)?$")
-_STRING = re.compile(r"'((?:[^']|'')*)'")
 
 
 def header_bytes(cards: Iterable[Card]) -> bytes:
@@ -37,67 +34,8 @@ def header_bytes(cards: Iterable[Card]) -> bytes:
         A multiple of 2880 bytes.
     """
     lines = [line for card in cards for line in _card_lines(*card)]
-    text = "".join(line.ljust(CARD_LENGTH) for line in [*lines, "END"])
-    return text.ljust(-(-len(text) // BLOCK_LENGTH) * BLOCK_LENGTH).encode("ascii")
-
-
-def parse_header(header: bytes) -> dict[str, Value]:
-    """Read the cards of a header that `header_bytes` made.
-
-    Parameters
-    ----------
-    header : bytes
-        The header's blocks, END included.
-
-    Returns
-    -------
-    dict
-        Keyword to value, the first card of a keyword winning; the lines of
-        HISTORY and COMMENT are joined by line ends. Long strings are whole.
-    """
-    found: dict[str, Value] = {}
-    last = ""
-    for line in _lines(header.decode("ascii", errors="replace")):
-        keyword = line[:8].rstrip()
-        if keyword in _COMMENTARY:
-            found[keyword] = (
-                f"{found[keyword]}\n{line[8:].rstrip()}"
-                if keyword in found
-                else (line[8:].rstrip())
-            )
-        elif keyword == "CONTINUE":
-            before, more = found.get(last), _value(line[8:])
-            if isinstance(before, str) and isinstance(more, str) and before.endswith("&"):
-                found[last] = before[:-1] + more
-        elif line[8:10] == "= " and keyword not in found:
-            value = _value(line[10:])
-            last = keyword
-            if value is not None:
-                found[keyword] = value
-    return found
-
-
-def _lines(text: str) -> Iterator[str]:
-    for start in range(0, len(text), CARD_LENGTH):
-        line = text[start : start + CARD_LENGTH]
-        if line.rstrip() == "END":
-            return
-        yield line
-
-
-def _value(field: str) -> Value | None:
-    field = field.strip()
-    quoted = _STRING.match(field)
-    if quoted:
-        return quoted[1].replace("''", "'").rstrip()
-    field = field.split("/")[0].strip()
-    if field in ("T", "F"):
-        return field == "T"
-    if not _NUMBER.match(field):
-        return None
-    if re.fullmatch(r"[+-]?\d+", field):
-        return int(field)
-    return float(field.upper().replace("D", "E"))
+    text = "".join(line.ljust(_CARD_BYTES) for line in [*lines, "END"])
+    return text.ljust(padded(len(text))).encode("ascii")
 
 
 def _card_lines(keyword: str, value: Value | None, comment: str) -> list[str]:
@@ -120,7 +58,7 @@ def _number_text(value: float) -> str:
 
 
 def _with_comment(line: str, comment: str) -> str:
-    return f"{line} / {comment}"[:CARD_LENGTH] if comment else line
+    return f"{line} / {comment}"[:_CARD_BYTES] if comment else line
 
 
 def _string_lines(keyword: str, text: str, comment: str) -> list[str]:

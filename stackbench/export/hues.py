@@ -1,8 +1,9 @@
 """How a filter is drawn: hues follow wavelength, and a shape says the same without colour."""
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+
+from stackbench.frames.filters import filter_name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,21 +31,22 @@ _SHAPES = {
     "pillar": "M-2.6,-5.5h5.2v11h-5.2z",
 }
 _INK = "var(--muted)"
-_KNOWN = (
-    # names in lower case without blanks and dashes; nanometres near the middle of the pass band
-    (("l", "lum", "luminance", "clear", "c"), _INK, "circle"),
-    (("u",), "#0072B2", "pillar"),  # 365
-    (("b", "blue"), "#0072B2", "down"),  # 450
-    (("hb", "hbeta"), "#56B4E9", "pillar"),  # 486
-    (("oiii", "o3", "o"), "#56B4E9", "diamond"),  # 501
-    (("g", "green"), "#009E73", "square"),  # 530
-    (("v",), "#F0E442", "bar"),  # 551
-    (("r", "red"), "#E69F00", "up"),  # 640
-    (("ha", "halpha", "h"), "#D55E00", "hexagon"),  # 656
-    (("nii", "n2", "n"), "#D55E00", "bar"),  # 658
-    (("sii", "s2", "s"), "#CC79A7", "pillar"),  # 672
-    (("i", "ir"), "#CC79A7", "bar"),  # 800
-)
+_KNOWN = {
+    # in the order of wavelengths; nanometres near the middle of the pass band
+    "L": (_INK, "circle"),
+    "U": ("#0072B2", "pillar"),  # 365
+    "B": ("#0072B2", "down"),  # 450
+    "Hb": ("#56B4E9", "pillar"),  # 486
+    "OIII": ("#56B4E9", "diamond"),  # 501
+    "G": ("#009E73", "square"),  # 530
+    "V": ("#F0E442", "bar"),  # 551
+    "R": ("#E69F00", "up"),  # 640
+    "Ha": ("#D55E00", "hexagon"),  # 656
+    "NII": ("#D55E00", "bar"),  # 658
+    "SII": ("#CC79A7", "pillar"),  # 672
+    "I": ("#CC79A7", "bar"),  # 800
+}
+_ORDER = tuple(_KNOWN)
 _OTHERS = ("bar", "pillar", "hexagon", "diamond", "up", "down", "square")
 
 
@@ -65,14 +67,13 @@ def filter_marks(names: Iterable[str | None]) -> dict[str | None, FilterMark]:
     marks: dict[str | None, FilterMark] = {}
     strangers = 0
     for name in sorted(set(names), key=lambda name: name or ""):
-        key = re.sub(r"[\W_]+", "", (name or "").lower().replace("α", "a").replace("β", "b"))
-        for order, (known, hue, shape) in enumerate(_KNOWN):
-            if key in known:
-                marks[name] = FilterMark(hue=hue, shape=_SHAPES[shape], order=order)
-                break
+        usual = filter_name(name)
+        if usual in _KNOWN:
+            hue, shape = _KNOWN[usual]
+            order = _ORDER.index(usual)
         else:
-            shape = _OTHERS[strangers % len(_OTHERS)]
-            order = len(_KNOWN) + strangers
-            marks[name] = FilterMark(hue=_INK, shape=_SHAPES[shape], order=order)
+            hue, shape = _INK, _OTHERS[strangers % len(_OTHERS)]
+            order = len(_ORDER) + strangers
             strangers += 1
+        marks[name] = FilterMark(hue=hue, shape=_SHAPES[shape], order=order)
     return dict(sorted(marks.items(), key=lambda item: (item[1].order, item[0] or "")))

@@ -18,9 +18,9 @@ def test_hues_follow_wavelength() -> None:
 
 
 def test_spellings_of_one_filter_look_the_same() -> None:
-    marks = filter_marks(["H-alpha", "ha", "H\u03b1", "Red", "r", "O III", "oiii"])
+    marks = filter_marks(["H-alpha", "ha", "H\u03b1", "Red", "R", "O III", "oiii"])
     assert marks["H-alpha"] == marks["ha"] == marks["H\u03b1"]
-    assert marks["Red"] == marks["r"]
+    assert marks["Red"] == marks["R"]
     assert marks["O III"] == marks["oiii"]
 
 
