@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.calibration.decoding import calibrate_and_mark, calibrated_rows
+from stackbench.calibration.decoding import OpenRows
 from stackbench.calibration.records import Master
 from stackbench.frames.pixels import MappedRows, PixelFile
 from stackbench.frames.work import in_threads
@@ -89,13 +89,9 @@ class CalibratedRows:
         ndarray, shape (stop - start, nx), float32
             Calibrated values, ADU; NaN where undefined.
         """
-        return calibrated_rows(
-            self._raw,
-            start,
-            stop,
-            subtract=self._calibrator.subtract,
-            multiply=self._calibrator.multiply,
-        )
+        out = np.empty((stop - start, self.shape[1]), dtype=np.float32)
+        self.rows_into(start, stop, out=out)
+        return out
 
     def rows_into(self, start: int, stop: int, *, out: NDArray[np.float32]) -> None:
         """Write rows start … stop − 1 into an array that the caller keeps.
@@ -107,14 +103,7 @@ class CalibratedRows:
         out : ndarray, shape (stop - start, nx), float32
             Receives the calibrated values, ADU; NaN where undefined.
         """
-        calibrated_rows(
-            self._raw,
-            start,
-            stop,
-            subtract=self._calibrator.subtract,
-            multiply=self._calibrator.multiply,
-            into=out,
-        )
+        self._calibrate(OpenRows(self._raw, start, stop), start, stop, out)
 
     def rows_and_saturated(
         self, start: int, stop: int, *, out: NDArray[np.float32]
@@ -133,19 +122,14 @@ class CalibratedRows:
         ndarray, shape (stop - start, nx), bool, or None
             None when no pixel is saturated, or the level is unknown.
         """
-        calibrator = self._calibrator
-        if calibrator.saturation_adu is None:
-            self.rows_into(start, stop, out=out)
-            return None
-        return calibrate_and_mark(
-            self._raw,
-            start,
-            stop,
-            subtract=calibrator.subtract,
-            multiply=calibrator.multiply,
-            saturation_adu=calibrator.saturation_adu,
-            into=out,
-        )
+        raw = OpenRows(self._raw, start, stop)
+        self._calibrate(raw, start, stop, out)
+        level = self._calibrator.saturation_adu
+        return None if level is None else raw.saturated(level)
+
+    def _calibrate(self, raw: OpenRows, start: int, stop: int, out: NDArray[np.float32]) -> None:
+        subtract, multiply = self._calibrator.subtract, self._calibrator.multiply
+        raw.calibrate(start, stop, subtract=subtract, multiply=multiply, out=out)
 
 
 def level_under(

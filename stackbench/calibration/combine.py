@@ -7,15 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.calibration.decoding import calibrated_rows
+from stackbench.calibration.decoding import OpenRows
 from stackbench.frames.rows import RowSource
 from stackbench.frames.work import Stop, Tick, in_threads, never, quiet
 from stackbench.rejection.depth import combine_depth
 from stackbench.rejection.methods import Rejection
 
-# What the depth × band of one thread may take, bytes. Larger bands read the
-# files in longer runs, smaller ones stay in the processor's cache.
-_BAND_BYTES = 8 << 20
+# What the depth × rows of one thread may take, bytes: as many as are read at
+# once, in long runs, and as many as are combined at once, near the processor.
+_READ_BYTES = 32 << 20
+_COMBINED_BYTES = 2 << 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,15 +43,6 @@ class CombinedImage:
             Low and high ones together.
         """
         return self.rejected_low + self.rejected_high
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Band:
-    """Counts of one band of rows."""
-
-    kept: int
-    low: int
-    high: int
 
 
 def combine_rows(
@@ -85,7 +77,7 @@ def combine_rows(
     jobs : int
         Number of threads.
     band_rows : int, optional
-        Rows combined at a time; chosen by the depth if left out.
+        Rows read at a time; chosen by the depth if left out.
     tick : callable
         Called after each band, in the calling thread.
     stop : callable
@@ -105,38 +97,84 @@ def combine_rows(
     """
     shape = _common_shape(sources)
     depth, (ny, nx) = len(sources), shape
-    rows = band_rows or max(1, min(ny, _BAND_BYTES // (4 * nx * depth)))
-    scales = [1.0] * depth if factors is None else list(factors)
-    levels = [None] * depth if subtract is None else list(subtract)
-    weight = None if weights is None else np.asarray(weights, dtype=np.float32)
+    read_rows = band_rows or _rows_within(_READ_BYTES, depth, shape)
+    part_rows = min(read_rows, _rows_within(_COMBINED_BYTES, depth, shape))
+    frames = _Frames(
+        sources=tuple(sources),
+        factors=(1.0,) * depth if factors is None else tuple(factors),
+        levels=(None,) * depth if subtract is None else tuple(subtract),
+        weights=None if weights is None else np.asarray(weights, dtype=np.float32),
+        rejection=rejection,
+    )
     data = np.empty(shape, dtype=np.float32)
     cubes: queue.SimpleQueue[NDArray[np.float32]] = queue.SimpleQueue()
     for _ in range(max(1, jobs)):
-        cubes.put(np.empty((depth, rows * nx), dtype=np.float32))
+        cubes.put(np.empty((depth, part_rows, nx), dtype=np.float32))
 
-    def _combine_band(start: int) -> _Band:
-        end = min(start + rows, ny)
+    def _combine_band(start: int) -> _Counts:
+        stop_row = min(start + read_rows, ny)
         cube = cubes.get()
-        band = cube[:, : (end - start) * nx]
-        for source, level, scale, plane in zip(sources, levels, scales, band, strict=True):
-            into = plane.reshape(end - start, nx)
-            calibrated_rows(source, start, end, subtract=level, factor=scale, into=into)
-        combined = combine_depth(band, rejection=rejection, weights=weight)
-        data[start:end] = combined.mean.reshape(end - start, nx)
-        cubes.put(cube)
-        return _Band(
-            kept=int(combined.kept.sum()),
-            low=int(combined.low.sum()),
-            high=int(combined.high.sum()),
-        )
+        try:
+            return frames.combine(start, stop_row, cube, data)
+        finally:
+            cubes.put(cube)
 
-    bands = in_threads(_combine_band, range(0, ny, rows), threads=jobs, tick=tick, stop=stop)
+    bands = in_threads(_combine_band, range(0, ny, read_rows), threads=jobs, tick=tick, stop=stop)
     return CombinedImage(
         data=data,
         mean_kept=sum(band.kept for band in bands) / data.size,
         rejected_low=sum(band.low for band in bands),
         rejected_high=sum(band.high for band in bands),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Counts:
+    """Values kept and rejected in some rows."""
+
+    kept: int
+    low: int
+    high: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Frames:
+    """What goes into the combined image, frame by frame."""
+
+    sources: tuple[RowSource, ...]
+    factors: tuple[float, ...]
+    levels: tuple[NDArray[np.float32] | None, ...]
+    weights: NDArray[np.float32] | None
+    rejection: Rejection
+
+    def combine(
+        self, start: int, stop: int, cube: NDArray[np.float32], data: NDArray[np.float32]
+    ) -> _Counts:
+        """Combine rows start … stop − 1 into `data`, as many at a time as `cube` holds."""
+        opened = [OpenRows(source, start, stop) for source in self.sources]
+        depth, part_rows, nx = cube.shape
+        kept = low = high = 0
+        for first in range(start, stop, part_rows):
+            last = min(first + part_rows, stop)
+            part = cube.reshape(-1)[: depth * (last - first) * nx].reshape(depth, last - first, nx)
+            for rows, level, factor, plane in zip(
+                opened, self.levels, self.factors, part, strict=True
+            ):
+                rows.calibrate(first, last, subtract=level, factor=factor, out=plane)
+            combined = combine_depth(
+                part.reshape(depth, -1), rejection=self.rejection, weights=self.weights
+            )
+            data[first:last] = combined.mean.reshape(last - first, nx)
+            kept += int(combined.kept.sum())
+            low += int(combined.low.sum())
+            high += int(combined.high.sum())
+        return _Counts(kept=kept, low=low, high=high)
+
+
+def _rows_within(size: int, depth: int, shape: tuple[int, int]) -> int:
+    """Return how many rows of all frames as float32 fit into so many bytes."""
+    ny, nx = shape
+    return max(1, min(ny, size // (4 * nx * depth)))
 
 
 def _common_shape(sources: Sequence[RowSource]) -> tuple[int, int]:

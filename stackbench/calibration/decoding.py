@@ -12,21 +12,12 @@ from stackbench.frames.records import PixelLayout
 from stackbench.frames.rows import RowSource
 
 
-def calibrated_rows(
-    source: RowSource,
-    start: int,
-    stop: int,
-    *,
-    subtract: NDArray[np.float32] | None = None,
-    multiply: NDArray[np.float32] | None = None,
-    factor: float = 1.0,
-    into: NDArray[np.float32] | None = None,
-) -> NDArray[np.float32]:
-    """Return (raw − subtract) × multiply × factor for some rows.
+class OpenRows:
+    """Some rows of a raw frame, read once, to be calibrated whole or in parts.
 
-    16-bit integers, as nearly all cameras write them, go through one fused
-    kernel that decodes and calibrates; all else is decoded first. Both give
-    the same bits.
+    16-bit integers, as nearly all cameras write them, stay in the memory map
+    until one fused kernel decodes and calibrates them; all else is decoded
+    here. Both give the same bits.
 
     Parameters
     ----------
@@ -34,92 +25,81 @@ def calibrated_rows(
         The raw frame.
     start, stop : int
         First row and the row after the last.
-    subtract : ndarray, shape (ny, nx), float32, optional
-        Level of the whole frame, ADU.
-    multiply : ndarray, shape (ny, nx), float32, optional
-        Inverse response of the whole frame, NaN at bad pixels.
-    factor : float
-        One factor for all pixels.
-    into : ndarray, shape (stop - start, nx), float32, optional
-        Where to write the rows; a new array if left out.
-
-    Returns
-    -------
-    ndarray, shape (stop - start, nx), float32
-        The rows; `into` when it is given.
     """
-    level = None if subtract is None else subtract[start:stop]
-    inverse = None if multiply is None else multiply[start:stop]
-    scale = np.float32(factor)
-    if isinstance(source, MappedRows) and _is_plain_16_bit(source.layout):
-        words = source.stored_rows(start, stop).view(np.uint16)
-        if into is None:
-            into = np.empty(words.shape, dtype=np.float32)
-        _from_16_bit(words, np.float32(source.layout.bzero), level, inverse, scale, into)
-        return into
-    values = source.rows(start, stop)
-    if level is not None:
-        values -= level
-    if inverse is not None:
-        values *= inverse
-    if factor != 1:
-        values *= scale
-    if into is None:
-        return values
-    into[:] = values
-    return into
 
+    def __init__(self, source: RowSource, start: int, stop: int) -> None:
+        self._start = start
+        self._words: NDArray[np.uint16] | None = None
+        self._zero = 0.0
+        if isinstance(source, MappedRows) and _is_plain_16_bit(source.layout):
+            self._words = source.stored_rows(start, stop).view(np.uint16)
+            self._zero = source.layout.bzero
+        else:
+            self._values = source.rows(start, stop)
 
-def calibrate_and_mark(
-    source: RowSource,
-    start: int,
-    stop: int,
-    *,
-    subtract: NDArray[np.float32] | None,
-    multiply: NDArray[np.float32] | None,
-    saturation_adu: float,
-    into: NDArray[np.float32],
-) -> NDArray[np.bool_] | None:
-    """Calibrate some rows and mark their saturated pixels, reading them once.
+    def calibrate(
+        self,
+        start: int,
+        stop: int,
+        *,
+        subtract: NDArray[np.float32] | None = None,
+        multiply: NDArray[np.float32] | None = None,
+        factor: float = 1.0,
+        out: NDArray[np.float32],
+    ) -> None:
+        """Write (raw − subtract) × multiply × factor for some of the rows.
 
-    Parameters
-    ----------
-    source : RowSource
-        The raw frame.
-    start, stop : int
-        First row and the row after the last.
-    subtract : ndarray, shape (ny, nx), float32, or None
-        Level of the whole frame, ADU.
-    multiply : ndarray, shape (ny, nx), float32, or None
-        Inverse response of the whole frame, NaN at bad pixels.
-    saturation_adu : float
-        Raw value from which a pixel is saturated, ADU.
-    into : ndarray, shape (stop - start, nx), float32
-        Receives the calibrated rows.
-
-    Returns
-    -------
-    ndarray, shape (stop - start, nx), bool, or None
-        True where the raw value is saturated; None when no pixel is.
-    """
-    level = None if subtract is None else subtract[start:stop]
-    inverse = None if multiply is None else multiply[start:stop]
-    if isinstance(source, MappedRows) and _is_plain_16_bit(source.layout):
-        words = source.stored_rows(start, stop).view(np.uint16)
-        zero = np.float32(source.layout.bzero)
-        _from_16_bit(words, zero, level, inverse, np.float32(1), into)
-        if _highest_word(words) < math.ceil(saturation_adu - source.layout.bzero):
-            return None
-        raw = source.rows(start, stop)
-    else:
-        raw = source.rows(start, stop)
-        into[:] = raw
-        if level is not None:
-            into -= level
+        Parameters
+        ----------
+        start, stop : int
+            First row and the row after the last, counted in the whole frame.
+        subtract : ndarray, shape (ny, nx), float32, optional
+            Level of the whole frame, ADU.
+        multiply : ndarray, shape (ny, nx), float32, optional
+            Inverse response of the whole frame, NaN at bad pixels.
+        factor : float
+            One factor for all pixels.
+        out : ndarray, shape (stop - start, nx), float32
+            Receives the rows; NaN where undefined.
+        """
+        level = None if subtract is None else subtract[start:stop]
+        inverse = None if multiply is None else multiply[start:stop]
+        rows = slice(start - self._start, stop - self._start)
+        if self._words is not None:
+            zero, scale = np.float32(self._zero), np.float32(factor)
+            _from_16_bit(self._words[rows], zero, level, inverse, scale, out)
+            return
+        if level is None:
+            out[:] = self._values[rows]
+        else:
+            np.subtract(self._values[rows], level, out=out)
         if inverse is not None:
-            into *= inverse
-    mask = raw >= np.float32(saturation_adu)
-    return mask if mask.any() else None
+            out *= inverse
+        if factor != 1:
+            out *= np.float32(factor)
+
+    def saturated(self, saturation_adu: float) -> NDArray[np.bool_] | None:
+        """Mark the pixels whose raw value is at or above the saturation level.
+
+        Parameters
+        ----------
+        saturation_adu : float
+            Raw value, ADU.
+
+        Returns
+        -------
+        ndarray, shape (stop - start, nx), bool, or None
+            None when no pixel is saturated.
+        """
+        if self._words is None:
+            mask = self._values >= np.float32(saturation_adu)
+        elif _highest_word(self._words) < math.ceil(saturation_adu - self._zero):
+            return None
+        else:
+            raw = np.empty(self._words.shape, dtype=np.float32)
+            _from_16_bit(self._words, np.float32(self._zero), None, None, np.float32(1), raw)
+            mask = raw >= np.float32(saturation_adu)
+        return mask if mask.any() else None
 
 
 def _is_plain_16_bit(layout: PixelLayout) -> bool:

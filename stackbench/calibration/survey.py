@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.calibration.decoding import calibrated_rows
 from stackbench.calibration.statistics import neighbour_sigma, pair_sigma, sample_median
 from stackbench.frames.rows import RowSource
 from stackbench.frames.work import Stop, in_threads, never
@@ -71,14 +70,16 @@ def survey_frames(
     shape = Counter(source.shape for source in sources).most_common(1)[0][0] if sources else None
 
     def _survey(index: int) -> FrameSurvey:
-        found = sources[index].shape
+        found, level = sources[index].shape, levels[index]
         if found != shape:
             return _failed(f"its shape (ny, nx) is {found}, that of the set {shape}")
+        if level is not None and level.shape != shape:
+            return _failed(f"its shape (ny, nx) is {found}, that of its dark or bias {level.shape}")
         try:
             raw = sample_rows(sources[index])
         except OSError as error:  # its set goes on without it
             return _failed(f"it cannot be read: {error}")
-        return _survey_of(raw, sample_of(levels[index]), saturation_adu)
+        return _survey_of(raw, sample_of(level), saturation_adu)
 
     return tuple(in_threads(_survey, range(len(sources)), threads=jobs, stop=stop))
 
@@ -135,7 +136,7 @@ def sample_rows(source: RowSource) -> NDArray[np.float32]:
         small.
     """
     blocks = sampled_blocks(source.shape)
-    return np.concatenate([calibrated_rows(source, *block) for block in blocks])
+    return np.concatenate([source.rows(start, stop) for start, stop in blocks])
 
 
 def sample_of(image: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
