@@ -13,6 +13,7 @@ WIDTH, HEIGHT = 960.0, 190.0
 LEFT, RIGHT, TOP, BOTTOM = 56.0, 12.0, 14.0, 26.0
 _NIGHT_GAP = timedelta(hours=6)  # a longer pause is left out of the time axis
 _PAUSE = 26.0  # what is drawn instead, px
+_DECADE_FROM = 8.0
 _FAR = 3.0  # times the upper quartile; higher marks sit at the edge
 
 
@@ -61,6 +62,7 @@ def time_chart(
     title: str,
     unit: str,
     marks: Mapping[str | None, FilterMark],
+    wide: bool = False,
 ) -> Chart | None:
     """Lay out a chart of one measure of the subs against time.
 
@@ -74,6 +76,9 @@ def time_chart(
         What is drawn, and its unit (empty for none).
     marks : mapping
         How each filter is drawn.
+    wide : bool
+        Take a logarithmic scale if the values span a factor of eight or
+        more, as the sky through broad and narrow filters does.
 
     Returns
     -------
@@ -89,12 +94,15 @@ def time_chart(
         return None
     points.sort(key=lambda point: point[0])
     axis = TimeAxis([time for time, _, _ in points])
-    low, high = _range([value for _, value, _ in points])
-    ticks = _nice_ticks(low, high)
+    values = [value for _, value, _ in points]
+    logarithmic = wide and min(values) > 0 and max(values) >= _DECADE_FROM * min(values)
+    scale: Callable[[float], float] = math.log10 if logarithmic else float
+    low, high = (min(values), max(values)) if logarithmic else _range(values)
+    ticks = _log_ticks(low, high) if logarithmic else _nice_ticks(low, high)
     low, high = min(low, ticks[0]), max(high, ticks[-1])
 
     def _height(value: float) -> float:
-        share = (min(max(value, low), high) - low) / (high - low)
+        share = (scale(min(max(value, low), high)) - scale(low)) / (scale(high) - scale(low))
         return round(HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM), 1)
 
     drawn = tuple(
@@ -113,7 +121,7 @@ def time_chart(
     digits = _digits(ticks)
     return Chart(
         title=title,
-        unit=unit,
+        unit=", ".join(word for word in (unit, "logarithmic" if logarithmic else "") if word),
         marks=drawn,
         x_ticks=axis.ticks(),
         y_ticks=tuple(Tick(at=_height(tick), label=f"{tick:.{digits}f}") for tick in ticks),
@@ -215,6 +223,15 @@ def _nice_ticks(low: float, high: float) -> list[float]:
     step = next(factor * power for factor in (1, 2, 2.5, 5, 10) if factor * power >= rough)
     first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
     return [step * number for number in range(first, last + 1)]
+
+
+def _log_ticks(low: float, high: float) -> list[float]:
+    """Choose 1, 2 and 5 times the powers of ten that span the range."""
+    first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
+    ticks = [factor * 10.0**power for power in range(first, last + 1) for factor in (1, 2, 5)]
+    start = max(i for i, tick in enumerate(ticks) if tick <= low)
+    end = min(i for i, tick in enumerate(ticks) if tick >= high)
+    return ticks[start : end + 1]
 
 
 def _digits(ticks: Sequence[float]) -> int:

@@ -113,10 +113,10 @@ class ChannelFiles:
 class StackEntry:
     """One stack and the channel cut from it.
 
-    `shape` is the stack's (ny, nx), `crop` the channel's part of it as first
-    column, first row, columns, rows. `frames` are the subs that went in,
+        `shape` is the stack's (ny, nx), `crop` the channel's part of it as first
+        column, first row, columns, rows. `frames` are the subs that went in,
     `exposure_s` is their total. `black_adu` and `white_adu` are those of the
-    TIFF.
+        TIFF.
     """
 
     target: str | None
@@ -128,6 +128,7 @@ class StackEntry:
     channel: ChannelFiles = field(default_factory=ChannelFiles)
     exposure_s: float | None = None
     noise_adu: float | None = None
+    predicted_noise_adu: float | None = None
     fwhm_px: float | None = None
     reference: PurePath | None = None
     rejection: str | None = None

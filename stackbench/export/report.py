@@ -109,7 +109,7 @@ def _charts(lights: tuple[FrameEntry, ...]) -> list[Chart]:
         ("transparency", "", lambda light: light.transparency),
     )
     charts = (
-        time_chart(lights, measure, title=title, unit=unit, marks=marks)
+        time_chart(lights, measure, title=title, unit=unit, marks=marks, wide=title == "sky")
         for title, unit, measure in wanted
     )
     return [chart for chart in charts if chart]
@@ -131,7 +131,9 @@ def _calibrations(lights: tuple[FrameEntry, ...]) -> list[tuple[tuple[str, ...],
         (light.calibration + light.warnings, (light.target, light.setup, light.filter))
         for light in lights
     )
-    return [(notes, group, count) for (notes, group), count in alike.items()]
+    marks = filter_marks(light.filter for light in lights)
+    rows = [(notes, group, count) for (notes, group), count in alike.items()]
+    return sorted(rows, key=lambda row: (row[1][0] or "", marks[row[1][2]].order))
 
 
 def _flat(table: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:

@@ -101,3 +101,29 @@ def test_subs_at_one_moment_have_a_place() -> None:
     assert chart is not None
     assert all(LEFT < mark.x < WIDTH for mark in chart.marks)
     assert [tick.label for tick in chart.x_ticks] == ["20:00"]
+
+
+def test_a_wide_range_is_drawn_by_its_logarithm() -> None:
+    subs = [_sub(0, 100.0), _sub(1, 1000.0), _sub(2, 10000.0)]
+    marks = filter_marks({"R"})
+    chart = time_chart(
+        subs, lambda sub: sub.fwhm_px, title="sky", unit="ADU", marks=marks, wide=True
+    )
+    assert chart is not None
+    assert chart.unit == "ADU, logarithmic"
+    first, second, third = chart.marks
+    assert first.y - second.y == pytest.approx(second.y - third.y, abs=0.2)
+    assert [tick.label for tick in chart.y_ticks] == [
+        "100", "200", "500", "1000", "2000", "5000", "10000",
+    ]  # fmt: skip
+    assert chart.beyond == 0
+
+
+def test_a_narrow_range_stays_linear() -> None:
+    subs = [_sub(0, 100.0), _sub(1, 300.0)]
+    marks = filter_marks({"R"})
+    chart = time_chart(
+        subs, lambda sub: sub.fwhm_px, title="sky", unit="ADU", marks=marks, wide=True
+    )
+    assert chart is not None
+    assert chart.unit == "ADU"
