@@ -113,10 +113,11 @@ class ChannelFiles:
 class StackEntry:
     """One stack and the channel cut from it.
 
-        `shape` is the stack's (ny, nx), `crop` the channel's part of it as first
-        column, first row, columns, rows. `frames` are the subs that went in,
-    `exposure_s` is their total. `black_adu` and `white_adu` are those of the
-        TIFF.
+    `shape` is the stack's (ny, nx), `crop` the channel's part of it as first
+    column, first row, columns, rows. `frames` are the subs that went in,
+    `exposure_s` is their total. `noise_adu` is the measured scatter from pixel
+    to pixel, `predicted_noise_adu` what the subs predict of it. `black_adu` and
+    `white_adu` are those of the TIFF.
     """
 
     target: str | None

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stackbench.frames.checksums import file_sha256
-from stackbench.frames.records import Frame, Kind, Problem
+from stackbench.frames.records import Frame, Problem
 from stackbench.frames.scan import scan_folders
 from stackbench.frames.targets import with_targets
 from stackbench.frames.work import in_threads
@@ -46,43 +46,11 @@ def find_frames(bench: Bench, folders: Sequence[Path]) -> Found:
     bench.progress.end(Step.FIND)
     checksums = _checksums(bench, scan.frames)
     bench.store.learn_frames(scan.frames, checksums)
-    frames, empty = without_exposure(scan.frames)
     return Found(
-        frames=with_targets(frames, folders=folders),
-        problems=(*scan.problems, *empty),
+        frames=with_targets(scan.frames, folders=folders),
+        problems=scan.problems,
         checksums=checksums,
     )
-
-
-def without_exposure(frames: Sequence[Frame]) -> tuple[list[Frame], list[Problem]]:
-    """Part usable frames from lights that were exposed for no time at all.
-
-    Parameters
-    ----------
-    frames : sequence of Frame
-        Frames of any kind.
-
-    Returns
-    -------
-    tuple of list of Frame and list of Problem
-        What can be used, and a problem for each light of 0 s or less.
-    """
-    usable: list[Frame] = []
-    problems: list[Problem] = []
-    for frame in frames:
-        if frame.kind is Kind.LIGHT and frame.exposure_s is not None and frame.exposure_s <= 0:
-            problems.append(
-                Problem(
-                    path=frame.path,
-                    what="a light frame that cannot be used",
-                    why=f"its exposure time is {frame.exposure_s:g} s",
-                    remedy="remove the file from the night, or set its kind to bias "
-                    "if it is a bias frame",
-                )
-            )
-        else:
-            usable.append(frame)
-    return usable, problems
 
 
 def _checksums(bench: Bench, frames: Sequence[Frame]) -> dict[Path, str]:

@@ -10,7 +10,6 @@ from stackbench.frames.groups import LightGroup, light_groups
 from stackbench.frames.records import Frame, Problem
 from stackbench.frames.scan import scan_folders
 from stackbench.frames.targets import with_targets
-from stackbench.job.finding import without_exposure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,8 +45,7 @@ def overlook(folders: Sequence[Path], *, skip: Sequence[Path] = ()) -> Overview:
         Groups of lights with what serves them, all sets, and all problems.
     """
     scan = scan_folders(folders, skip=skip)
-    frames, empty = without_exposure(scan.frames)
-    return overview_of(with_targets(frames, folders=folders), (*scan.problems, *empty))
+    return overview_of(with_targets(scan.frames, folders=folders), scan.problems)
 
 
 def overview_of(frames: Sequence[Frame], problems: Sequence[Problem] = ()) -> Overview:

@@ -1,7 +1,7 @@
 """What goes into each stack, and how: subs with scales, offsets and weights."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ from stackbench import __version__
 from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.overscan import trimmed_shape
 from stackbench.frames.groups import LightGroup
-from stackbench.frames.names import safe_name, setup_label
+from stackbench.frames.names import safe_names, setup_label
 from stackbench.frames.records import Frame, Problem
 from stackbench.job.bench import Bench
 from stackbench.job.judging import JudgedGroup, JudgedSub
@@ -144,10 +144,9 @@ def group_names(groups: Sequence[LightGroup]) -> list[str]:
     list of str
         Names without ending.
     """
-    return _told_apart(
-        safe_name(f"{group.target}_{setup_label(group.setup)}_{filter_word(group)}")
-        for group in groups
-    )
+    texts = [f"{g.target}_{setup_label(g.setup)}_{filter_word(g)}" for g in groups]
+    names = safe_names(texts)
+    return [names[text] for text in texts]
 
 
 def channel_names(groups: Sequence[LightGroup]) -> list[str]:
@@ -164,13 +163,14 @@ def channel_names(groups: Sequence[LightGroup]) -> list[str]:
         Names without ending; with the setup where two setups share a target
         and filter.
     """
-    plain = [safe_name(f"{group.target}_{filter_word(group)}") for group in groups]
-    often = Counter(name.casefold() for name in plain)
-    full = group_names(groups)
-    return [
-        name if often[name.casefold()] == 1 else long
-        for name, long in zip(plain, full, strict=True)
+    short = [f"{group.target}_{filter_word(group)}" for group in groups]
+    often = Counter(short)
+    texts = [
+        f"{g.target}_{setup_label(g.setup)}_{filter_word(g)}" if often[text] > 1 else text
+        for g, text in zip(groups, short, strict=True)
     ]
+    names = safe_names(texts)
+    return [names[text] for text in texts]
 
 
 def filter_word(group: LightGroup) -> str:
@@ -187,17 +187,6 @@ def filter_word(group: LightGroup) -> str:
         "nofilter" when the headers name none.
     """
     return group.filter or "nofilter"
-
-
-def _told_apart(names: Iterable[str]) -> list[str]:
-    # two names that differ in case only are one file on many disks
-    seen: Counter[str] = Counter()
-    result = []
-    for name in names:
-        seen[name.casefold()] += 1
-        count = seen[name.casefold()]
-        result.append(name if count == 1 else f"{name}_{count}")
-    return result
 
 
 def _wanted(sub: JudgedSub) -> bool:

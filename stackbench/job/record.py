@@ -218,6 +218,7 @@ def _stack(channel: FinishedChannel) -> StackEntry:
         channel=ChannelFiles(fits=channel.paths.fits, tif=channel.paths.tif, png=channel.paths.png),
         exposure_s=recipe.exposure_s,
         noise_adu=stack.facts.noise_adu,
+        predicted_noise_adu=stack.facts.predicted_noise_adu,
         fwhm_px=stack.facts.fwhm_px,
         reference=recipe.reference.frame.path,
         rejection=stack.facts.rejection,
