@@ -13,7 +13,7 @@ WIDTH, HEIGHT = 960.0, 190.0
 LEFT, RIGHT, TOP, BOTTOM = 56.0, 12.0, 14.0, 26.0
 _NIGHT_GAP = timedelta(hours=6)  # a longer pause is left out of the time axis
 _PAUSE = 26.0  # what is drawn instead, px
-_DECADE_FROM = 8.0
+_LOG_FROM = 8.0  # largest over smallest value, from which a logarithm is easier to read
 _FAR = 3.0  # times the upper quartile; higher marks sit at the edge
 
 
@@ -94,40 +94,95 @@ def time_chart(
         return None
     points.sort(key=lambda point: point[0])
     axis = TimeAxis([time for time, _, _ in points])
-    values = [value for _, value, _ in points]
-    logarithmic = wide and min(values) > 0 and max(values) >= _DECADE_FROM * min(values)
-    scale: Callable[[float], float] = math.log10 if logarithmic else float
-    low, high = (min(values), max(values)) if logarithmic else _range(values)
-    ticks = _log_ticks(low, high) if logarithmic else _nice_ticks(low, high)
-    low, high = min(low, ticks[0]), max(high, ticks[-1])
+    values = ValueAxis([value for _, value, _ in points], wide=wide)
 
-    def _height(value: float) -> float:
-        share = (scale(min(max(value, low), high)) - scale(low)) / (scale(high) - scale(low))
-        return round(HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM), 1)
-
-    drawn = tuple(
-        Mark(
+    def _mark(time: datetime, value: float, sub: FrameEntry) -> Mark:
+        rejected = sub.verdict == "reject"
+        told = f"{sub.path.name}, {time:%H:%M} UTC, {title} {value:.4g}{unit and ' ' + unit}"
+        return Mark(
             x=axis.place(time),
-            y=_height(value),
+            y=values.place(value),
             hue=marks[sub.filter].hue,
             shape=marks[sub.filter].shape,
-            rejected=sub.verdict == "reject",
-            beyond=not low <= value <= high,
-            label=f"{sub.path.name}, {time:%H:%M} UTC, {title} {value:.4g}{unit and ' ' + unit}"
-            + (": rejected" if sub.verdict == "reject" else ""),
+            rejected=rejected,
+            beyond=not values.holds(value),
+            label=f"{told}: rejected" if rejected else told,
         )
-        for time, value, sub in points
-    )
-    digits = _digits(ticks)
+
+    drawn = tuple(_mark(*point) for point in points)
     return Chart(
         title=title,
-        unit=", ".join(word for word in (unit, "logarithmic" if logarithmic else "") if word),
+        unit=", ".join(word for word in (unit, values.kind) if word),
         marks=drawn,
         x_ticks=axis.ticks(),
-        y_ticks=tuple(Tick(at=_height(tick), label=f"{tick:.{digits}f}") for tick in ticks),
+        y_ticks=values.ticks(),
         pauses=axis.pauses,
         beyond=sum(mark.beyond for mark in drawn),
     )
+
+
+class ValueAxis:
+    """A measure from bottom to top, linear or, over a wide range, logarithmic.
+
+    Parameters
+    ----------
+    values : sequence of float
+        Finite, at least two.
+    wide : bool
+        Take the logarithm if the values span a factor of eight or more.
+    """
+
+    def __init__(self, values: Sequence[float], *, wide: bool) -> None:
+        lowest, highest = min(values), max(values)
+        self._is_log = wide and lowest > 0 and highest >= _LOG_FROM * lowest
+        low, high = (lowest, highest) if self._is_log else _range(values)
+        self._ticks = _log_ticks(low, high) if self._is_log else _nice_ticks(low, high)
+        self._low, self._high = min(low, self._ticks[0]), max(high, self._ticks[-1])
+        self.kind = "logarithmic" if self._is_log else ""
+
+    def holds(self, value: float) -> bool:
+        """Tell whether a value lies on the axis.
+
+        Parameters
+        ----------
+        value : float
+            Of the measure.
+
+        Returns
+        -------
+        bool
+            False for one that is drawn at the edge instead.
+        """
+        return self._low <= value <= self._high
+
+    def place(self, value: float) -> float:
+        """Tell where a value sits.
+
+        Parameters
+        ----------
+        value : float
+            Of the measure; beyond the axis it sits at the edge.
+
+        Returns
+        -------
+        float
+            y, px, from the top.
+        """
+        scale: Callable[[float], float] = math.log10 if self._is_log else float
+        low, high = scale(self._low), scale(self._high)
+        share = (scale(min(max(value, self._low), self._high)) - low) / (high - low)
+        return round(HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM), 1)
+
+    def ticks(self) -> tuple[Tick, ...]:
+        """Label the round numbers.
+
+        Returns
+        -------
+        tuple of Tick
+            From the bottom up.
+        """
+        digits = _digits(self._ticks)
+        return tuple(Tick(at=self.place(v), label=f"{v:.{digits}f}") for v in self._ticks)
 
 
 class TimeAxis:
