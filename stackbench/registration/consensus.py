@@ -19,8 +19,9 @@ _DISTORTION = 0.001
 _SHAPE_LIMIT = 0.012
 # Share of the reference frame that the raster may cover with hits.
 _COVERAGE = 0.03
-# Stars that score every placement, then the best of them once more.
-_FIRST_STARS, _FIRST_KEPT, _SECOND_STARS = 25, 200, 150
+# Stars that score every placement; how many distinct ones stay, by hits and by
+# votes (like triangles that agree); stars that score these once more.
+_FIRST_STARS, _KEPT_BY_HITS, _KEPT_BY_VOTES, _SECOND_STARS = 25, 120, 40, 150
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,7 +162,7 @@ def propose(
     )
     tolerance = _DISTORTION + _SIDE_ERROR_PX / triangles.base_px
     ours, column = np.nonzero(distance <= tolerance[:, None])
-    theirs = found[ours, column]
+    theirs = np.asarray(found)[ours, column]
     ratio = reference_triangles.base_px[theirs] / triangles.base_px[ours]
     believed = (ratio >= scales[0]) & (ratio <= scales[1])
     ours, theirs = ours[believed], theirs[believed]
@@ -193,16 +194,24 @@ def ranked(
     Returns
     -------
     order : ndarray, int
-        Indices of the best candidates, best first; equals in their order.
+        Indices of the best candidates, one of each kind, best first.
     hits : ndarray, int
         How many stars hit in each of them.
     """
     everyone = np.arange(len(placements.a))
-    first = _hits(placements, everyone, xy[:_FIRST_STARS], raster)
-    kept = np.argsort(-first, kind="stable")[:_FIRST_KEPT]
-    second = _hits(placements, kept, xy[:_SECOND_STARS], raster)
-    order = np.argsort(-second, kind="stable")
-    return kept[order], second[order]
+    hits = _hits(placements, everyone, xy[:_FIRST_STARS], raster)
+    by_hits = np.argsort(-hits, kind="stable")
+    # One of each kind: otherwise a pattern with many like triangles (such as
+    # hot pixels in both lists) would crowd out all other placements.
+    alike = _cells(placements, xy, 3 * raster.radius_px)
+    _, first, votes = np.unique(alike[by_hits], return_index=True, return_counts=True)
+    distinct = by_hits[first]
+    best = np.argsort(first, kind="stable")[:_KEPT_BY_HITS]
+    voted = np.argsort(-votes, kind="stable")[:_KEPT_BY_VOTES]
+    kept = distinct[np.union1d(best, voted)]
+    hits = _hits(placements, kept, xy[:_SECOND_STARS], raster)
+    order = np.argsort(-hits, kind="stable")
+    return kept[order], hits[order]
 
 
 def expected_false(*, matched: int, tried: int, listed: int, hit_chance: float, free: int) -> float:
@@ -244,6 +253,18 @@ def expected_false(*, matched: int, tried: int, listed: int, hit_chance: float, 
     return float(placements * betainc(hits, trials - hits + 1, hit_chance))
 
 
+def _cells(placements: Placements, xy: NDArray[np.float64], cell_px: float) -> NDArray[np.int64]:
+    """Number the placements so that (nearly) equal ones mostly get equal numbers."""
+    low, high = xy.min(axis=0), xy.max(axis=0)
+    corners = np.array([low, high, [low[0], high[1]]])
+    placed = placements.apply(np.arange(len(placements.a)), corners)
+    number = np.zeros(len(placed), dtype=np.int64)
+    for column in (*placed.real.T, *placed.imag.T):
+        # Wrapping round is meant: this is a hash.
+        number = number * 1_000_003 + np.rint(column / cell_px).astype(np.int64)
+    return number
+
+
 def _hits(
     placements: Placements,
     chosen: NDArray[np.intp],
@@ -256,4 +277,5 @@ def _hits(
     # Outside lands on the border, which is never hit.
     ix = np.clip(w.real, 0, nx - 1).astype(np.intp)
     iy = np.clip(w.imag, 0, ny - 1).astype(np.intp)
-    return raster.cells[iy, ix].sum(axis=1)
+    hits: NDArray[np.intp] = np.count_nonzero(raster.cells[iy, ix], axis=1)
+    return hits

@@ -1,20 +1,23 @@
 """Find how a sub lies on the reference, from their stars alone."""
 
-import dataclasses
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
-from stackbench.registration import consensus, refinement, transforms
+from stackbench.registration import consensus, refinement
 from stackbench.registration.asterisms import Asterisms, all_triples, asterisms, near_triples
+from stackbench.registration.candidates import (
+    FALSE_LIMIT,
+    Candidate,
+    Search,
+    merged,
+    settled_candidates,
+)
 from stackbench.registration.refinement import Fit, Model
 
-# A placement is believed if chance would give one as good in at most this
-# many subs: one in a million, however many subs a season brings.
-_FALSE_LIMIT = 1e-6
 # Wide triangles: all those of the reference's 45 brightest stars, against all
 # those of 24 stars of the sub, first the brightest, then fainter ones in case
 # one frame lost its brightest stars to saturation.
@@ -25,8 +28,8 @@ _NEAR_STARS, _NEAR_NEIGHBOURS, _REFERENCE_NEIGHBOURS = 200, 6, 8
 # Fainter stars than these add nothing to the fit but time.
 _MOST_STARS = 1000
 _RASTER_STARS = 300
-_SETTLED = 8
-_STRETCH_LIMIT = 1.1
+# A placement that matches this share of the stars that could match is clear.
+_CLEAR_SHARE = 0.4
 
 
 class NoMatch(ValueError):  # noqa: N818 (an outcome in the trade's words)
@@ -229,41 +232,41 @@ def match_to_reference(
     if not (tolerance_px > 0 and 0 < scales[0] < scales[1]):
         raise ValueError(f"unusable tolerance or scales: {tolerance_px}, {scales}")
     stars, indices, sigma = _ordered(xy, flux, sigma_px, whose="the sub")
-    closest: _Candidate | None = None
+    search = Search(
+        xy=stars,
+        reference_xy=reference.xy,
+        tree=reference.tree,
+        raster=reference.raster,
+        model=model,
+        tolerance_px=tolerance_px,
+        scales=scales,
+    )
+    found: list[Candidate] = []
     for triangles, theirs, shapes in _stages(stars, reference):
         placements = consensus.propose(
             stars, triangles, reference.xy, theirs, shapes, scales=scales
         )
-        candidates = _candidates(
-            placements, stars, reference, model=model, tolerance_px=tolerance_px, scales=scales
+        found = merged(found, settled_candidates(placements, search), search)
+        # A placement that leaves most stars alone may be true (clouds, another
+        # filter) or a pattern that is not of the sky (hot pixels): look on.
+        if any(one.false <= FALSE_LIMIT and one.share >= _CLEAR_SHARE for one in found):
+            break
+    best = _decided(found, search)
+    fit = refinement.clipped_fit(
+        best.matrix,
+        stars,
+        reference.xy,
+        best.pairs,
+        model=model,
+        sigma_px=sigma,
+        reference_sigma_px=reference.sigma_px,
+    )
+    if fit is None or fit.error_px > search.tolerance(best.matrix) / 2:
+        raise NoMatch(
+            f"the {len(best.pairs)} stars that match lie too close together, or scatter too "
+            "much, to say where the corners of the sub belong"
         )
-        if candidates and (closest is None or candidates[0].false < closest.false):
-            closest = candidates[0]
-        if candidates and candidates[0].false <= _FALSE_LIMIT:
-            return _decided(
-                candidates,
-                stars,
-                reference,
-                indices=indices,
-                sigma=sigma,
-                model=model,
-                tolerance_px=tolerance_px,
-            )
-    raise NoMatch(_why_not(closest, stars, reference))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Candidate:
-    """A settled placement, its pairs, and how many such chance would give.
-
-    `landed` is where it puts the corners of the sub's stars, as complex numbers.
-    """
-
-    matrix: NDArray[np.float64]
-    pairs: NDArray[np.intp]
-    tried: int
-    false: float
-    landed: NDArray[np.complex128] = field(default_factory=lambda: np.empty(0, np.complex128))
+    return _star_match(fit, indices, reference.indices, false=best.false)
 
 
 def _ordered(
@@ -310,148 +313,19 @@ def _stages(
         yield found, reference.near, reference.near_shapes
 
 
-def _candidates(
-    placements: consensus.Placements,
-    stars: NDArray[np.float64],
-    reference: ReferenceStars,
-    *,
-    model: Model,
-    tolerance_px: float,
-    scales: tuple[float, float],
-) -> list[_Candidate]:
-    """Settle the best distinct placements; the most trustworthy first."""
-    order, hits = consensus.ranked(placements, stars, reference.raster)
-    corners = _corners(stars)
-    starts = placements.apply(order, corners)
-    apart = 3 * reference.raster.radius_px
-    fresh = np.ones(len(order), dtype=np.bool_)
-    found: list[_Candidate] = []
-    enough = 0  # hits below which nothing can rival what was found
-    for _ in range(_SETTLED):
-        if not fresh.any():
-            break
-        first = int(np.argmax(fresh))
-        if hits[first] < enough:
-            break
-        fresh &= np.abs(starts - starts[first]).max(axis=1) >= apart
-        settled = _settled(
-            placements.matrix(int(order[first])),
-            stars,
-            reference,
-            model=model,
-            tolerance_px=tolerance_px,
-            scales=scales,
-        )
-        if settled is None:
-            continue
-        landed = transforms.apply(settled.matrix, corners) @ np.array([1, 1j])
-        fresh &= np.abs(starts - landed).max(axis=1) >= apart
-        if all(np.abs(landed - other.landed).max() >= apart for other in found):
-            found.append(dataclasses.replace(settled, landed=landed))
-            if settled.false <= _FALSE_LIMIT:
-                enough = max(enough, int(hits[first]) // 2)
-    return sorted(found, key=lambda one: (one.false, -len(one.pairs)))
-
-
-def _settled(
-    start: NDArray[np.float64],
-    stars: NDArray[np.float64],
-    reference: ReferenceStars,
-    *,
-    model: Model,
-    tolerance_px: float,
-    scales: tuple[float, float],
-) -> _Candidate | None:
-    """Settle one placement and weigh it against chance."""
-    tolerance = tolerance_px * max(1.0, transforms.decompose(start).scale)
-    coarse = max(reference.raster.radius_px, tolerance)
-    radii = (coarse, float(np.sqrt(coarse * tolerance)), tolerance)
-    settled = refinement.settle(
-        start, stars, reference.xy, reference.tree, radii=radii, model=model
-    )
-    if settled is None:
-        return None
-    matrix, pairs = settled
-    parts = transforms.decompose(matrix)
-    if not scales[0] <= parts.scale <= scales[1] or parts.stretch > _STRETCH_LIMIT:
-        return None
-    false, tried = _false_chance(
-        matrix, pairs, stars, reference, tolerance=tolerance, free=2 if model == "similarity" else 3
-    )
-    return _Candidate(matrix=matrix, pairs=pairs, tried=tried, false=false)
-
-
-def _false_chance(
-    matrix: NDArray[np.float64],
-    pairs: NDArray[np.intp],
-    stars: NDArray[np.float64],
-    reference: ReferenceStars,
-    *,
-    tolerance: float,
-    free: int,
-) -> tuple[float, int]:
-    """Bound the number of placements as good as this one, and count the stars tried."""
-    placed = transforms.apply(matrix, stars)
-    low, high = reference.xy.min(axis=0), reference.xy.max(axis=0)
-    inside = ((placed >= low - tolerance) & (placed <= high + tolerance)).all(axis=1)
-    tried = max(int(inside.sum()), len(pairs))
-    # Stars cluster: what chance can do is measured around the placed stars,
-    # in rings that leave the matching stars themselves out.
-    rings = reference.tree.query_ball_point(placed[inside], 6 * tolerance, return_length=True)
-    discs = reference.tree.query_ball_point(placed[inside], 2 * tolerance, return_length=True)
-    around = float((rings - discs).sum()) / max(tried, 1) / (32 * np.pi * tolerance**2)
-    density = max(around, len(reference.xy) / float(np.prod(np.maximum(high - low, 1.0))))
-    miss = np.linalg.norm(placed[pairs[:, 0]] - reference.xy[pairs[:, 1]], axis=1)
-    # Three radii are looked at, so the bound counts three times.
-    radii = (tolerance, tolerance / 2, tolerance / 4)
-    return min(
-        len(radii)
-        * consensus.expected_false(
-            matched=int((miss <= radius).sum()),
-            tried=tried,
-            listed=len(reference.xy),
-            hit_chance=float(-np.expm1(-density * np.pi * radius**2)),
-            free=free,
-        )
-        for radius in radii
-    ), tried
-
-
-def _decided(
-    candidates: list[_Candidate],
-    stars: NDArray[np.float64],
-    reference: ReferenceStars,
-    *,
-    indices: NDArray[np.intp],
-    sigma: NDArray[np.float64] | None,
-    model: Model,
-    tolerance_px: float,
-) -> StarMatch:
-    """Fit the best candidate, unless another one is about as good."""
-    credible = [one for one in candidates if one.false <= _FALSE_LIMIT]
+def _decided(found: list[Candidate], search: Search) -> Candidate:
+    """Return the best candidate, if it is beyond doubt."""
+    credible = [one for one in found if one.false <= FALSE_LIMIT]
+    if not credible:
+        raise NoMatch(_why_not(found, search))
     best = max(credible, key=lambda one: len(one.pairs))
-    rivals = [one for one in credible if one is not best]
-    if any(2 * len(rival.pairs) > len(best.pairs) for rival in rivals):
+    rivals = [len(one.pairs) for one in credible if one is not best]
+    if rivals and 2 * max(rivals) > len(best.pairs):
         raise NoMatch(
-            f"two placements fit about equally well ({len(best.pairs)} and "
-            f"{max(len(rival.pairs) for rival in rivals)} stars): the pattern repeats itself"
+            f"two placements fit about equally well ({len(best.pairs)} and {max(rivals)} "
+            "stars): the pattern repeats itself"
         )
-    fit = refinement.clipped_fit(
-        best.matrix,
-        stars,
-        reference.xy,
-        best.pairs,
-        model=model,
-        sigma_px=sigma,
-        reference_sigma_px=reference.sigma_px,
-    )
-    tolerance = tolerance_px * max(1.0, transforms.decompose(best.matrix).scale)
-    if fit is None or fit.error_px > tolerance / 2:
-        raise NoMatch(
-            f"the {len(best.pairs)} stars that match lie too close together, or scatter too "
-            "much, to say where the corners of the sub belong"
-        )
-    return _star_match(fit, indices, reference.indices, false=best.false)
+    return best
 
 
 def _star_match(
@@ -468,19 +342,15 @@ def _star_match(
     )
 
 
-def _why_not(
-    closest: _Candidate | None, stars: NDArray[np.float64], reference: ReferenceStars
-) -> str:
+def _why_not(found: list[Candidate], search: Search) -> str:
     """Say how far the search came."""
-    searched = f"{len(stars)} stars of the sub against {len(reference.xy)} of the reference"
-    if closest is None:
+    searched = (
+        f"{len(search.xy)} stars of the sub against {len(search.reference_xy)} of the reference"
+    )
+    if not found:
         return f"no star pattern in common ({searched})"
+    closest = min(found, key=lambda one: one.false)
     return (
         f"no convincing star pattern in common ({searched}): the best placement matches "
         f"{len(closest.pairs)} of {closest.tried} stars, which chance can do as well"
     )
-
-
-def _corners(xy: NDArray[np.float64]) -> NDArray[np.float64]:
-    low, high = xy.min(axis=0), xy.max(axis=0)
-    return np.array([[x, y] for x in (low[0], high[0]) for y in (low[1], high[1])])

@@ -11,14 +11,16 @@ from stackbench.registration import transforms
 
 Model = Literal["similarity", "affine"]
 
-# Residuals beyond this many σ are left out of the fit; σ is the median
-# distance over 1.1774 (median of a Rayleigh distribution), the centre is 0.
+# Residuals beyond this many σ (1 + 4/n) are left out of the fit; σ is the median
+# distance over 1.1774 (median of a Rayleigh distribution), the centre is 0. Few
+# pairs tell σ poorly and are fitted too well: hence the 4/n.
 _CLIP = 3.5
+_CLIP_SLACK = 4.0
 _RAYLEIGH_MEDIAN = 1.1774100225154747
 # Residuals this small are never outliers, however good the rest is.
 _LEAST_CLIP_PX = 0.05
 _CLIP_ROUNDS = 10
-_SETTLE_ROUNDS = 6
+_SETTLE_ROUNDS = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +59,9 @@ def nearest_pairs(
         (sub, reference) indices, by ascending sub index; of several stars
         that find the same one, only the nearest is kept.
     """
-    distance, found = tree.query(placed, distance_upper_bound=radius_px)
+    distance, found = (
+        np.asarray(answer) for answer in tree.query(placed, distance_upper_bound=radius_px)
+    )
     hit = np.flatnonzero(np.isfinite(distance))
     hit = hit[np.argsort(distance[hit], kind="stable")]
     _, first = np.unique(found[hit], return_index=True)
@@ -143,9 +147,10 @@ def clipped_fit(
 
     Notes
     -----
-    Clip: centre 0, scale = median of the distances (each over its own σ
-    where known) / 1.1774, limit 3.5 scales but no less than 0.05 px, up to 10
-    rounds or until nothing changes; a pair may come back.
+    Clip: centre 0, scale = median of the distances of all pairs (each over
+    its own σ where known) / 1.1774, limit 3.5 (1 + 4/n) scales but no less
+    than 0.05 px, up to 10 rounds or until nothing changes; a pair may come
+    back.
     """
     errors = np.ones(len(pairs))
     if sigma_px is not None and reference_sigma_px is not None:
@@ -153,6 +158,7 @@ def clipped_fit(
         errors = np.hypot(scale * sigma_px[pairs[:, 0]], reference_sigma_px[pairs[:, 1]])
     weights = 1 / np.square(errors)
     kept = np.ones(len(pairs), dtype=np.bool_)
+    clip = _CLIP * (1 + _CLIP_SLACK / max(len(pairs), 1))
     for _ in range(_CLIP_ROUNDS):
         refitted = _refit(matrix, xy, reference_xy, pairs[kept], model=model, weights=weights[kept])
         if refitted is None:
@@ -160,7 +166,8 @@ def clipped_fit(
         matrix = refitted
         miss = _distances(matrix, xy, reference_xy, pairs)
         scaled = miss / errors
-        limit = _CLIP * float(np.median(scaled[kept])) / _RAYLEIGH_MEDIAN
+        # Over all pairs, not those kept: else the limit would shrink round by round.
+        limit = clip * float(np.median(scaled)) / _RAYLEIGH_MEDIAN
         now = (scaled <= limit) | (miss <= _LEAST_CLIP_PX)
         if np.array_equal(now, kept):
             break
