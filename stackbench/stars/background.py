@@ -14,6 +14,8 @@ _CLIP_NOISE = 3.0
 # E[z² | |z| < 3] of a unit Gaussian: what the clip at 3σ leaves of the variance.
 _CLIPPED_VARIANCE = 0.97333692
 _PASSES = 3
+# Noise below this, ADU, is that of no camera; it keeps divisions defined.
+LEAST_NOISE = 0.05
 
 
 def measure_background(image: npt.NDArray[np.float32], *, box_px: int = 64) -> BackgroundMesh:
@@ -98,7 +100,39 @@ def interpolate_axis(mesh: Floats, size: int, *, axis: int, positions: Floats) -
     part = place - low
     if axis == 0:
         part = part[:, None]
-    return mesh.take(low, axis=axis) * (1 - part) + mesh.take(low + 1, axis=axis) * part
+    values: Floats = mesh.take(low, axis=axis) * (1 - part) + mesh.take(low + 1, axis=axis) * part
+    return values
+
+
+def background_at(mesh: BackgroundMesh, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Interpolate sky and noise at some places.
+
+    Parameters
+    ----------
+    mesh : BackgroundMesh
+        Sky and noise per box.
+    x, y : ndarray, 1-D, float64
+        Pixel coordinates.
+
+    Returns
+    -------
+    tuple of ndarray
+        Sky and noise (at least 0.05), ADU.
+    """
+    (my, mx), (ny, nx) = mesh.sky.shape, mesh.shape
+    u, v = (x + 0.5) * mx / nx - 0.5, (y + 0.5) * my / ny - 0.5
+    i = np.clip(np.floor(u).astype(np.intp), 0, max(mx - 2, 0))
+    j = np.clip(np.floor(v).astype(np.intp), 0, max(my - 2, 0))
+    right, below = np.minimum(i + 1, mx - 1), np.minimum(j + 1, my - 1)
+    s, t = u - i, v - j
+
+    def at(values: Floats) -> Floats:
+        upper = values[j, i] * (1 - s) + values[j, right] * s
+        lower = values[below, i] * (1 - s) + values[below, right] * s
+        value: Floats = upper * (1 - t) + lower * t
+        return value
+
+    return at(mesh.sky), np.maximum(at(mesh.noise), LEAST_NOISE)
 
 
 def _smoothed(mesh: Floats) -> Floats:
@@ -219,7 +253,7 @@ def _box_statistics(
                     np.float32(_CLIP_NOISE * np.sqrt(2.0) * sigma),
                 )
                 if count > 0:
-                    level = np.float32(level) + total / count
+                    level = float(np.float32(level)) + total / count
                 if pairs > 0:
                     sigma = np.sqrt(square / pairs / 2.0 / _CLIPPED_VARIANCE)
             sky[j, i], noise[j, i] = level, sigma

@@ -14,8 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from stackbench.frames.compiled import compiled, compiled_fast
-from stackbench.stars.background import interpolate_axis
+from stackbench.stars.background import LEAST_NOISE, background_at, interpolate_axis
+from stackbench.stars.moments import windowed_moments
+from stackbench.stars.profile import FWHM_PER_SIGMA
 from stackbench.stars.records import BackgroundMesh, Floats
+from stackbench.stars.trails import on_trails
 
 Pixels = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
@@ -25,9 +28,7 @@ LEVELS = 4
 LEVEL_FWHM_PX = 3.5
 # The width of the narrowest profile that an optical system leaves on pixels.
 LEAST_FWHM_PX = 1.25
-# Noise below this, ADU, is that of no camera; it keeps divisions defined.
-_LEAST_NOISE = 0.05
-_ANCHORS = 50
+_SURVEYED, _ANCHORS = 1000, 50
 _LEAST_ANCHORS = 5
 
 
@@ -39,7 +40,7 @@ class Peaks:
     the brightest pixel above the sky, ADU, with its place `peak_x`, `peak_y`;
     `flatness` says how little the profile falls from there to the next pixels
     in the direction where it falls most: 0 for a hot pixel or a track, 1 for a
-    plateau, NaN when a pixel next to it is undefined. `sky` and `noise` are
+    plateau, NaN when too many pixels next to it are undefined. `sky` and `noise` are
     the background's there, ADU. `level` is the frame's level.
     """
 
@@ -89,8 +90,9 @@ def find_peaks(
 ) -> Peaks:
     """Find the peaks of a frame that may be stars.
 
-    Hot pixels and cosmic-ray hits, which are sharper than any star, peaks on
-    undefined pixels and peaks that touch a saturated pixel are left out.
+    Hot pixels and cosmic-ray hits, which are sharper than any star, peaks among
+    undefined pixels, peaks that touch a saturated pixel and the pieces of
+    straight trails are left out.
 
     Parameters
     ----------
@@ -109,20 +111,19 @@ def find_peaks(
         By falling S/N.
     """
     binned = _first_level(image, mesh)
-    first: Peaks | None = None
+    found: list[Peaks] = []
     for level in range(1, LEVELS + 1):
         peaks = _described(_maxima(binned, level, least_snr), level, image, mesh)
         peaks = peaks.select(_possible(peaks, saturated))
-        first = peaks if first is None else first
-        coarser = _binned(binned)
+        peaks = peaks.select(~_on_trails(image, peaks))
+        found.append(peaks)
+        binned = _binned(binned)
         anchors = peaks.select(np.arange(len(peaks)) < _ANCHORS)
         if len(anchors) >= _LEAST_ANCHORS and (
-            level == LEVELS or np.median(_snr_near(coarser, anchors) / anchors.snr) <= 1.0
+            level == LEVELS or np.median(_snr_near(binned, anchors) / anchors.snr) <= 1.0
         ):
             return peaks
-        binned = coarser
-    assert first is not None  # noqa: S101 - the loop ran
-    return first
+    return found[0]
 
 
 def sharpest_flatness(fwhm_px: float) -> float:
@@ -140,6 +141,17 @@ def sharpest_flatness(fwhm_px: float) -> float:
         a star that is not centred on a pixel is flatter.
     """
     return float(np.exp(-4 * np.log(2) / fwhm_px**2))
+
+
+def _on_trails(image: Pixels, peaks: Peaks) -> Mask:
+    """Say which of the brightest peaks are pieces of a satellite's trail."""
+    trail = np.zeros(len(peaks), bool)
+    x, y, noise = peaks.x[:_SURVEYED], peaks.y[:_SURVEYED], peaks.noise[:_SURVEYED]
+    fwhm = LEVEL_FWHM_PX * 2.0 ** (peaks.level - 1)
+    window = 1.5 * fwhm / FWHM_PER_SIGMA
+    moments = windowed_moments(image, x, y, noise, window_px=window, ring_px=max(3 * fwhm, 5.0))
+    trail[: len(x)] = on_trails(moments)
+    return trail
 
 
 def _possible(peaks: Peaks, saturated: Mask | None) -> Mask:
@@ -164,7 +176,7 @@ def _first_level(image: Pixels, mesh: BackgroundMesh) -> Pixels:
     ny, nx = image.shape
     columns = np.arange(nx, dtype=np.float64)
     sky = interpolate_axis(mesh.sky, nx, axis=1, positions=columns).astype(np.float32)
-    scale = 1.0 / np.maximum(mesh.noise, _LEAST_NOISE)
+    scale = 1.0 / np.maximum(mesh.noise, LEAST_NOISE)
     across = interpolate_axis(scale, nx, axis=1, positions=columns[: nx // 2] * 2 + 0.5)
     binned = np.empty((ny // 2, nx // 2), np.float32)
     _bin_less_sky(image, sky, across.astype(np.float32), binned)
@@ -188,8 +200,8 @@ def _bin_less_sky(image: Pixels, sky: Pixels, scale: Pixels, binned: Pixels) -> 
             level = sky_low[x] + part * (sky_high[x] - sky_low[x])
             a = upper[x] - level
             b = lower[x] - level
-            a = a if a == a else np.float32(0)  # noqa: PLR0124 - NaN
-            b = b if b == b else np.float32(0)  # noqa: PLR0124
+            a = a if a == a else np.float32(0)  # NaN: nothing there
+            b = b if b == b else np.float32(0)
             pair[x] = a + b
         scale_low, scale_high = scale[low], scale[high]
         out = binned[j]
@@ -227,9 +239,7 @@ def _maxima(binned: Pixels, level: int, least_snr: float) -> tuple[Floats, Float
 
 
 @compiled_fast
-def _smooth_maxima(
-    binned: Pixels, unit: np.float32, threshold: np.float32, found: Floats
-) -> int:
+def _smooth_maxima(binned: Pixels, unit: np.float32, threshold: np.float32, found: Floats) -> int:
     """Write x, y, S/N of the 3 × 3 maxima of the smoothed level; return how many there are."""
     ny, nx = binned.shape
     smooth = np.zeros((3, nx), np.float32)
@@ -308,36 +318,6 @@ def _described(
     )
 
 
-def background_at(mesh: BackgroundMesh, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """Interpolate sky and noise at some places.
-
-    Parameters
-    ----------
-    mesh : BackgroundMesh
-        Sky and noise per box.
-    x, y : ndarray, 1-D, float64
-        Pixel coordinates.
-
-    Returns
-    -------
-    tuple of ndarray
-        Sky and noise (at least 0.05), ADU.
-    """
-    (my, mx), (ny, nx) = mesh.sky.shape, mesh.shape
-    u, v = (x + 0.5) * mx / nx - 0.5, (y + 0.5) * my / ny - 0.5
-    i = np.clip(np.floor(u).astype(np.intp), 0, max(mx - 2, 0))
-    j = np.clip(np.floor(v).astype(np.intp), 0, max(my - 2, 0))
-    right, below = np.minimum(i + 1, mx - 1), np.minimum(j + 1, my - 1)
-    s, t = u - i, v - j
-
-    def at(values: Floats) -> Floats:
-        upper = values[j, i] * (1 - s) + values[j, right] * s
-        lower = values[below, i] * (1 - s) + values[below, right] * s
-        return upper * (1 - t) + lower * t
-
-    return at(mesh.sky), np.maximum(at(mesh.noise), _LEAST_NOISE)
-
-
 @compiled
 def _describe(
     image: Pixels, x: Floats, y: Floats, sky: Floats, reach: int, details: Floats
@@ -355,12 +335,14 @@ def _describe(
             continue
         top = 2.0 * (best - sky[k])
         least = np.inf
-        defined = True
+        defined = 0
         for dx, dy in ((1, 0), (0, 1), (1, 1), (1, -1)):
             sides = image[by + dy, bx + dx] + image[by - dy, bx - dx] - 2.0 * sky[k]
-            defined = defined and bool(np.isfinite(sides))
+            if not np.isfinite(sides):
+                continue
+            defined += 1
             ratio = max(sides / top, 0.0)
             # At √2 px a Gaussian has fallen to the square of its value at 1 px.
             least = min(least, np.sqrt(ratio) if dx * dy != 0 else ratio)
         details[0, k], details[1, k], details[2, k] = best - sky[k], bx, by
-        details[3, k] = least if defined else np.nan
+        details[3, k] = least if defined >= 2 else np.nan

@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackbench.stars.background import measure_background
-from stackbench.stars.detection import find_peaks
+from stackbench.stars.detection import LEAST_FWHM_PX, find_peaks
 from stackbench.stars.fluxes import total_fluxes
 from stackbench.stars.profile import (
     StarProfile,
@@ -86,11 +86,14 @@ def _with_profile(
     """Fit shapes, sum fluxes and put the frame's measures together."""
     moments = survey.moments
     alone = lone(
-        moments.x, moments.y, moments.snr, radius_px=2 * sum(profile.axes_px) + abs(survey.companion)
+        moments.x,
+        moments.y,
+        moments.snr,
+        radius_px=2 * sum(profile.axes_px) + abs(survey.companion),
     )
     fitted, fits = _fit_brightest(image, survey, profile, alone, options)
     size = fits.fwhm / profile.fwhm_px
-    fits_well = np.isfinite(size) & (size > 0.5) & (size < 2.0)
+    fits_well = (size > 0.5) & (size < 2.0) & (fits.minor_fwhm > LEAST_FWHM_PX)
     fitted, fits = fitted[fits_well], _chosen(fits, fits_well)
     clean = _clean(fits, moments.snr[fitted], alone[fitted])
     if clean.sum() < options.min_stars:
@@ -207,9 +210,7 @@ def _blurred(fits: ShapeFits, survey: Survey) -> tuple[Floats, npt.NDArray[np.co
     return fwhm, (xx - yy + 2j * xy) / (xx + yy)
 
 
-def _common_shape(
-    chi: npt.NDArray[np.complex128], noise: Floats
-) -> tuple[float, float, float]:
+def _common_shape(chi: npt.NDArray[np.complex128], noise: Floats) -> tuple[float, float, float]:
     """Eccentricity, direction and concentration from the stars' ellipticities.
 
     |χ| of a single star is biased upwards by noise. So the common part is the
@@ -294,5 +295,3 @@ def _without_stars(sky: float, noise: float) -> FrameMeasures:
             angle_deg=none,
         ),
     )
-
-

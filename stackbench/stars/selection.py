@@ -9,23 +9,27 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from stackbench.stars.detection import LEVEL_FWHM_PX, Peaks, sharpest_flatness
+from stackbench.stars.detection import LEAST_FWHM_PX, LEVEL_FWHM_PX, Peaks, sharpest_flatness
 from stackbench.stars.fluxes import ring_px
 from stackbench.stars.moments import Moments, windowed_moments
 from stackbench.stars.profile import FWHM_PER_SIGMA, StarProfile, clipped
 from stackbench.stars.records import Floats
 from stackbench.stars.shapes import ShapeFits, fit_shapes
-from stackbench.stars.trails import crowded, on_trails, repeated_offset
+from stackbench.stars.trails import crowded, repeated_offset
 
 Pixels = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 
-_SURVEYED, _TRIED = 1000, 80
+_TRIED, _PAIRED = 80, 240
 _WINDOW = 1.5  # of the stars' σ
 _FIRST_U = 0.3
 # A star's FWHM may differ from the frame's by this factor (optics off axis).
 _MOST_SIZE, _LEAST_SIZE = 1.7, 0.6
-_HARD_TO_TELL_SNR = 4.0
+_DOUBT = 4.0  # σ
+# Under the window, against the sky around the star itself.
+_LEAST_SNR = 5.0
+# Without a shared profile, only what is plainly no cosmic-ray hit is listed.
+_PLAIN_FWHM_PX, _MOST_ELONGATED = 1.5, 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,29 +66,28 @@ def survey_stars(image: Pixels, peaks: Peaks, *, min_stars: int = 5) -> Survey:
         Stars with their moments, and the profile they share.
     """
     level_fwhm = LEVEL_FWHM_PX * 2.0 ** (peaks.level - 1)
-    head = peaks.select(np.arange(len(peaks)) < _SURVEYED)
-    first = _moments(image, head, level_fwhm, 3 * level_fwhm)
-    usable = np.isfinite(first.snr) & ~on_trails(first)
-    head, first = head.select(usable), _select(first, usable)
-    profile = _shared_profile(image, head, first, level_fwhm, min_stars)
+    profile = _shared_profile(image, peaks, level_fwhm, min_stars)
     if profile is None:
-        return Survey(peaks=head, moments=first, profile=None)
-    others = peaks.select(np.arange(len(peaks)) >= _SURVEYED)
-    peaks = _joined(head, others)
+        moments = _moments(image, peaks, level_fwhm, 3 * level_fwhm)
+        major, minor = moments.axes()
+        usable = (moments.snr > _LEAST_SNR) & (minor > _seen(_PLAIN_FWHM_PX, moments))
+        usable &= major < _MOST_ELONGATED * minor
+        return Survey(peaks=peaks.select(usable), moments=_select(moments, usable), profile=None)
+    head = peaks.select(np.arange(len(peaks)) < _PAIRED)
     moments = _moments(image, peaks, profile.fwhm_px, ring_px(profile))
     stars = _alike(peaks, moments, profile)
     peaks, moments = peaks.select(stars), _select(moments, stars)
+    # Looked for among all peaks: a second image beside a star has spoilt moments.
     bump = repeated_offset(
-        moments.x[:_TRIED * 3],
-        moments.y[:_TRIED * 3],
-        moments.snr[:_TRIED * 3],
+        head.x,
+        head.y,
+        head.snr,
         reach_px=max(8 * profile.fwhm_px, 30.0),
         tolerance_px=max(1.0, 0.2 * profile.fwhm_px),
     )
     if bump is None:
         return Survey(peaks=peaks, moments=moments, profile=profile)
-    offset, share, second = bump
-    del second
+    offset, share = bump
     main = _without_companions(moments, offset, max(1.5, 0.3 * profile.fwhm_px))
     return Survey(
         peaks=peaks.select(main),
@@ -137,8 +140,9 @@ def half_width_tensor(moments: Moments) -> tuple[Floats, Floats, Floats]:
     half_maximum = 2 * np.log(2)
 
     def freed(value: Floats) -> Floats:
-        share = np.clip(value / w2, 0.05, 0.8)
-        return half_maximum * w2 * share / (1 - share)
+        share: Floats = np.clip(value / w2, 0.05, 0.8)
+        width: Floats = half_maximum * w2 * share / (1 - share)
+        return width
 
     major, minor = (freed(axis) for axis in moments.axes())
     angle = np.arctan2(2 * moments.xy, moments.xx - moments.yy)
@@ -166,52 +170,21 @@ def _select(moments: Moments, chosen: Mask) -> Moments:
     )
 
 
-def _joined(head: Peaks, others: Peaks) -> Peaks:
-    """Put two lists of peaks one after the other."""
-
-    def both(name: str) -> Floats:
-        return np.concatenate([getattr(head, name), getattr(others, name)])
-
-    return Peaks(
-        x=both("x"),
-        y=both("y"),
-        snr=both("snr"),
-        peak=both("peak"),
-        peak_x=both("peak_x"),
-        peak_y=both("peak_y"),
-        flatness=both("flatness"),
-        sky=both("sky"),
-        noise=both("noise"),
-        level=head.level,
-    )
-
-
-def _shared_profile(
-    image: Pixels, peaks: Peaks, moments: Moments, fwhm: float, min_stars: int
-) -> StarProfile | None:
+def _shared_profile(image: Pixels, peaks: Peaks, fwhm: float, min_stars: int) -> StarProfile | None:
     """Fit the brightest lone peaks; their medians are the profile."""
-    alone = lone(moments.x, moments.y, moments.snr, radius_px=3 * fwhm)
-    if alone.sum() < 20:
+    alone = lone(peaks.x, peaks.y, peaks.snr, radius_px=3 * fwhm)
+    if alone.sum() < _TRIED // 4:
         alone[:] = True
-    tried = np.flatnonzero(alone)[:_TRIED]
-    if len(tried) < min_stars:
-        return None
-    xx, xy, yy = half_width_tensor(moments)
-    fits = fit_shapes(
-        image,
-        moments.x[tried],
-        moments.y[tried],
-        moments.sky[tried],
-        (xx[tried], xy[tried], yy[tried]),
-        u=_FIRST_U,
-        free_u=True,
-    )
-    return _median_profile(fits, peaks.select(tried), min_stars)
+    peaks = peaks.select(np.flatnonzero(alone)[:_TRIED])
+    moments = _moments(image, peaks, fwhm, 3 * fwhm)
+    guess = half_width_tensor(moments)
+    fits = fit_shapes(image, moments.x, moments.y, moments.sky, guess, u=_FIRST_U, free_u=True)
+    return _median_profile(fits, peaks, min_stars)
 
 
 def _median_profile(fits: ShapeFits, peaks: Peaks, min_stars: int) -> StarProfile | None:
     """Medians of the fits that agree with each other; None when too few do."""
-    size = np.log(fits.fwhm)
+    size = np.where(fits.minor_fwhm > LEAST_FWHM_PX, np.log(fits.fwhm), np.nan)
     good = clipped(size, reach=3.0, least=0.15)
     good &= np.abs(size - np.median(size[good])) < 0.35 if good.any() else False
     if good.sum() < max(min_stars, 0.3 * np.isfinite(size).sum()):
@@ -233,23 +206,23 @@ def _alike(peaks: Peaks, moments: Moments, profile: StarProfile) -> Mask:
     wider ones galaxies, trails and knots of nebulae.
     """
     major, minor = moments.axes()
-    w2 = moments.window_px**2
-
-    def seen(fwhm: float) -> float:
-        sigma2 = (fwhm / FWHM_PER_SIGMA) ** 2
-        return sigma2 * w2 / (sigma2 + w2)
-
     long, short = profile.axes_px
-    doubt = _HARD_TO_TELL_SNR * 0.75 * w2 / np.maximum(moments.snr, 1e-9)
-    alike = np.isfinite(moments.snr)
-    alike &= minor > seen(_LEAST_SIZE * short) - doubt
-    alike &= major < seen(_MOST_SIZE * long) + doubt
+    doubt = _DOUBT * 0.75 * moments.window_px**2 / np.maximum(moments.snr, _LEAST_SNR)
+    alike = moments.snr > _LEAST_SNR
+    alike &= minor > _seen(_LEAST_SIZE * short, moments) - doubt
+    alike &= major < _seen(_MOST_SIZE * long, moments) + doubt
     if peaks.level == 1:
         least = sharpest_flatness(short)
         doubt = 3 * peaks.noise / peaks.peak
         alike &= peaks.flatness > 0.7 * least - doubt
         alike &= peaks.flatness < 1 - 0.35 * (1 - sharpest_flatness(long)) + doubt
     return alike
+
+
+def _seen(fwhm: float, moments: Moments) -> float:
+    """Second moment of a Gaussian of this FWHM under the window, px²."""
+    sigma2, w2 = (fwhm / FWHM_PER_SIGMA) ** 2, moments.window_px**2
+    return float(sigma2 * w2 / (sigma2 + w2))
 
 
 def _without_companions(moments: Moments, offset: complex, tolerance: float) -> Mask:

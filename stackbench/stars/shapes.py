@@ -22,6 +22,8 @@ from stackbench.stars.records import Floats
 
 _LEAST_U, _MOST_U = 0.005, 0.9
 _MOST_STEPS = 30
+# det c = (2/FWHM)⁴: profiles of 0.4 to 200 px, beyond which a fit has run away.
+_LEAST_SHAPE, _MOST_SHAPE = 1e-8, 625.0
 _PARAMETERS = 8
 
 
@@ -51,9 +53,19 @@ class ShapeFits:
         return 2.0 * (self.cxx * self.cyy - self.cxy**2) ** -0.25
 
     @property
+    def minor_fwhm(self) -> Floats:
+        """FWHM along the minor axis, pixels."""
+        half_trace = (self.cxx + self.cyy) / 2
+        largest = half_trace + np.hypot((self.cxx - self.cyy) / 2, self.cxy)
+        return 2.0 / np.sqrt(largest)
+
+    @property
     def chi(self) -> npt.NDArray[np.complex128]:
         """Ellipticity (a² − b²)/(a² + b²)·exp(2iθ), as a complex number."""
-        return (self.cyy - self.cxx - 2j * self.cxy) / (self.cxx + self.cyy)
+        trace = self.cxx + self.cyy
+        chi = np.empty(len(trace), np.complex128)
+        chi.real, chi.imag = (self.cyy - self.cxx) / trace, -2 * self.cxy / trace
+        return chi
 
 
 def fit_shapes(
@@ -311,7 +323,8 @@ def _fit_all(
         p[3], p[4], p[5] = yy[k] / determinant, -xy[k] / determinant, xx[k] / determinant
         p[6], p[7] = sky[k], u
         square = _fit(p, pixels, n, count, radius, work)
-        if not np.isfinite(square) or not p[0] > 0:
+        shape = p[3] * p[5] - p[4] ** 2
+        if not np.isfinite(square) or not p[0] > 0 or not _LEAST_SHAPE < shape < _MOST_SHAPE:
             continue
         for a in range(_PARAMETERS):
             table[a, k] = p[a]

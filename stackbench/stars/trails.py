@@ -13,6 +13,8 @@ _LEAST_PIECES = 8
 _MOST_TRAILS = 10
 # Pieces of one trail agree in direction to about 12° (sine), and lie in this cone.
 _SAME_WAY, _CONE = 0.2, 0.12
+# How far off its line a piece may lie, in units of the window.
+_OFF_LINE, _CHANCES = 0.4, 5.0
 _LEAST_REPEATS, _LEAST_REPEATED_SHARE, _LEAST_COMPANION = 5, 0.25, 0.15
 
 
@@ -41,8 +43,12 @@ def on_trails(moments: Moments) -> npt.NDArray[np.bool_]:
     place = moments.x[long] + 1j * moments.y[long]
     heading = np.exp(0.5j * np.angle(moments.xx[long] - moments.yy[long] + 2j * moments.xy[long]))
     left = np.ones(len(long), bool)
+    # As many elongated stars as lie on a line across the frame by chance.
+    width, height = np.ptp(place.real) + 1, np.ptp(place.imag) + 1
+    by_chance = len(long) * 2 * _OFF_LINE * moments.window_px * np.hypot(width, height)
+    least = _LEAST_PIECES + _CHANCES * by_chance / (width * height)
     for _ in range(_MOST_TRAILS):
-        line = _fullest_line(place, heading, left, moments.window_px)
+        line = _fullest_line(place, heading, left, moments.window_px, least)
         if line is None:
             break
         trail[long[line]] = True
@@ -55,8 +61,9 @@ def _fullest_line(
     heading: npt.NDArray[np.complex128],
     left: npt.NDArray[np.bool_],
     window: float,
+    least: float,
 ) -> npt.NDArray[np.bool_] | None:
-    """Find the pieces on one straight line, or None if none holds enough of them.
+    """Find the pieces on one straight line, or None if none holds `least` of them.
 
     A piece's own direction is too rough for a line across the frame: it
     chooses who may belong, and the pair that most others agree with is the line.
@@ -66,18 +73,18 @@ def _fullest_line(
     beside = np.abs(offset.imag) < _CONE * np.abs(offset.real) + window
     votes = (same_way & beside & left[None, :] & left[:, None]).sum(axis=1)
     for k in np.argsort(-votes, kind="stable")[:_MOST_TRAILS]:
-        if votes[k] < _LEAST_PIECES:
+        if votes[k] < least:
             return None
         others = np.flatnonzero(same_way[k] & beside[k] & left)
         seen = offset[k, others]
         far = seen[np.abs(seen) > 3 * window]
-        if len(far) < _LEAST_PIECES - 1:
+        if len(far) < least - 1:
             continue
         course = far / np.abs(far)
         aside = np.abs((seen[None, :] * course.conj()[:, None]).imag)
-        members = aside < 1.5 * window
+        members = aside < _OFF_LINE * window
         best = int(np.argmax(members.sum(axis=1)))
-        if members[best].sum() >= _LEAST_PIECES:
+        if members[best].sum() >= least:
             line = np.zeros(len(place), bool)
             line[others[members[best]]] = True
             return line
@@ -86,7 +93,7 @@ def _fullest_line(
 
 def repeated_offset(
     x: Floats, y: Floats, snr: Floats, *, reach_px: float, tolerance_px: float
-) -> tuple[complex, float, npt.NDArray[np.intp]] | None:
+) -> tuple[complex, float] | None:
     """Find the companion that every star has, as after a bump of the mount.
 
     Parameters
@@ -103,9 +110,9 @@ def repeated_offset(
     Returns
     -------
     tuple or None
-        Offset dx + i·dy from the brighter to the fainter one, the companion's
-        median share of the pair's light, and the indices of the companions;
-        None if fewer than half of the stars have one.
+        Offset dx + i·dy from the brighter to the fainter one and the companion's
+        median share of the pair's light; None if fewer than half of the stars
+        have one.
     """
     place = x + 1j * y
     offset = place[None, :] - place[:, None]
@@ -125,7 +132,7 @@ def repeated_offset(
         return None
     share = ratio[first[members], second[members]]
     turned = np.where(mirrored[best], -offsets, offsets)[members]
-    return complex(np.mean(turned)), float(np.median(share / (1 + share))), second[members]
+    return complex(np.mean(turned)), float(np.median(share / (1 + share)))
 
 
 @compiled
