@@ -10,12 +10,14 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
+from stackbench.export.files import remove_leftovers
+from stackbench.frames.scan import SESSION_STORE_NAME
 from stackbench.frames.work import Stop, never
 from stackbench.job.progress import Progress
 from stackbench.job.settings import Settings
 from stackbench.job.store import Store
 
-STORE_NAME = "stackbench.sqlite"
+PRODUCT_FOLDERS = ("masters", "stacks", "channels")
 _LOCK_NAME = ".stackbench.lock"
 _SCRATCH_NAME = ".scratch"
 
@@ -75,6 +77,7 @@ def open_bench(
     WrongUseError
         If the folder cannot be written, or another job works in it.
     """
+    out = out.absolute()
     try:
         out.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=out):
@@ -95,7 +98,10 @@ def open_bench(
     scratch = out / _SCRATCH_NAME
     try:
         _remove(scratch)
-        with Store(out / STORE_NAME) as store:
+        for folder in (out, *(out / name for name in PRODUCT_FOLDERS)):
+            if folder.is_dir():
+                remove_leftovers(folder)
+        with Store(out / SESSION_STORE_NAME) as store:
             yield Bench(
                 out=out,
                 scratch=scratch,
