@@ -108,7 +108,7 @@ def near_triples(xy: NDArray[np.float64], neighbours: int) -> NDArray[np.intp]:
     count = min(neighbours, len(xy) - 1)
     if count < 2:
         return np.empty((0, 3), dtype=np.intp)
-    _, near = cKDTree(xy).query(xy, k=count + 1)
+    near = np.asarray(cKDTree(xy).query(xy, k=count + 1)[1])
     # Column 0 is the star itself.
     pairs = np.array(list(combinations(range(1, count + 1), 2)), dtype=np.intp)
     centres = np.repeat(np.arange(len(xy)), len(pairs))

@@ -1,4 +1,4 @@
-"""Which placement do the stars agree on, and could they agree by chance?"""
+"""The placement that the stars agree on, and whether they could agree by chance."""
 
 import math
 from dataclasses import dataclass
@@ -142,9 +142,13 @@ def propose(
 
     Parameters
     ----------
-    xy, reference_xy : ndarray, shape (n, 2), float64
-        Stars of the sub and of the reference, pixels.
-    triangles, reference_triangles : Asterisms
+    xy : ndarray, shape (n, 2), float64
+        Stars of the sub, pixels.
+    triangles : Asterisms
+        Their triangles.
+    reference_xy : ndarray, shape (m, 2), float64
+        Stars of the reference, pixels.
+    reference_triangles : Asterisms
         Their triangles.
     shapes : cKDTree
         Tree over the reference triangles' shapes.

@@ -139,10 +139,12 @@ def match_stars(
 
     Parameters
     ----------
-    xy, reference_xy : array_like, shape (n, 2)
-        Star positions in the sub and in the reference, pixels.
-    flux, reference_flux : array_like, shape (n,)
-        Any measures of brightness that order the stars.
+    xy : array_like, shape (n, 2)
+        Star positions in the sub, pixels; stars with NaN are left out.
+    flux : array_like, shape (n,)
+        Any measure of brightness that orders the stars; NaN counts as faintest.
+    reference_xy, reference_flux : array_like
+        The same of the reference.
     model : {"similarity", "affine"}, optional
         What is fitted; see `match_to_reference`.
     tolerance_px : float, optional

@@ -1,4 +1,4 @@
-"""Which sub shall all others of a target be registered to?"""
+"""The sub that all others of a target are registered to."""
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray

@@ -153,7 +153,10 @@ def affine(
     spread = np.linalg.eigvalsh(normal)
     if spread[0] <= 1e-10 * spread[1]:
         raise ValueError("the points lie on one line: no affine transform can be fitted")
-    linear = np.linalg.solve(normal, (offsets * weight[:, None]).T @ images).T
+    solved: NDArray[np.float64] = np.linalg.solve(
+        normal, (offsets * weight[:, None]).T @ images
+    ).astype(np.float64)
+    linear = solved.T
     return _matrix(linear, target_centre - linear @ centre)
 
 

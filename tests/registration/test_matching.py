@@ -201,6 +201,24 @@ def test_affine_follows_where_a_similarity_cannot(skew):
     assert found.matched >= 0.9 * _common(pair)
 
 
+def test_a_large_frame_with_distorted_corners_is_placed_after_a_flip():
+    # Radial distortion of 1 px in the corners, its centre off the chip's: after
+    # the flip the two lists differ by more than any similarity can follow.
+    rng = np.random.default_rng(24)
+    shape = (4176, 6248)
+    pair = field_pair(rng, stars=300, shape=shape, rotation_deg=180.3, missing=0.15, false=0.1)
+
+    def distorted(xy):
+        offset = xy - [shape[1] / 2 + 60, shape[0] / 2 - 40]
+        return xy + offset * 3e-4 * np.square(offset).sum(axis=1)[:, None] / 3757**2
+
+    found = match_stars(
+        distorted(pair.xy), pair.flux, distorted(pair.reference_xy), pair.reference_flux
+    )
+    assert found.matched >= 0.95 * _common(pair)
+    assert worst_error(found.matrix, pair) < 0.2
+
+
 def test_agrees_with_astroalign_on_the_same_fields():
     # astroalign 2.6 (Beroiz, Cabral & Sanchez 2020, Astron. Comput. 32, 100384):
     # separate code; it fits the same least squares on the pairs it accepts.
