@@ -92,7 +92,9 @@ def noise_factor(phase: ArrayLike, *, slopes: bool = True) -> NDArray[np.float64
         σ after / σ before for one axis, √Σw². Both axes multiply.
     """
     fraction = np.asarray(phase, dtype=np.float64) % 1.0
-    return np.asarray(np.sqrt((tap_weights(fraction, slopes=slopes) ** 2).sum(axis=-1)), dtype=np.float64)
+    return np.asarray(
+        np.sqrt((tap_weights(fraction, slopes=slopes) ** 2).sum(axis=-1)), dtype=np.float64
+    )
 
 
 def mean_variance_factor(*, slopes: bool = True) -> float:

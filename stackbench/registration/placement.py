@@ -32,17 +32,18 @@ class Rectangle:
 class Placement:
     """Where a sub lies on the grid, and by which way it gets there.
 
-    `shape` is the sub's (ny, nx) and `matrix` its 3×3 transform to the grid.
-    The rest follows from the two (see `place`): the sub is seen transposed if
-    `transposed`, then upside down and mirrored as `flips` (y, x) say; from the
-    grid to the sub so seen leads `inverse`, shape (2, 3). `strips_x` and
+    `shape` is the sub's (ny, nx); `to_sub`, shape (2, 3), leads from the grid
+    to it. For resampling, it is seen transposed if `transposed`, then upside
+    down and mirrored as `flips` (y, x) say; from the grid to the sub so seen
+    leads `inverse`, shape (2, 3), and back leads `forward`. `strips_x` and
     `strips_y` are weight tables of the two passes, or None for both where the
     angle asks for the square kernel.
     """
 
     shape: tuple[int, int]
-    matrix: NDArray[np.float64]
+    to_sub: NDArray[np.float64]
     inverse: NDArray[np.float64]
+    forward: NDArray[np.float64]
     transposed: bool
     flips: tuple[bool, bool]
     strips_x: NDArray[np.float32] | None
@@ -56,8 +57,7 @@ class Placement:
     @property
     def tilt(self) -> float:
         """By how many of the sub's rows a row of the grid leans, per pixel."""
-        axis = 0 if self.transposed else 1
-        return float(abs(np.linalg.inv(self.matrix)[axis, 0]))
+        return float(abs(self.to_sub[1, 0]))
 
 
 def place(matrix: NDArray[np.float64], shape: tuple[int, int]) -> Placement:
@@ -105,13 +105,20 @@ def place(matrix: NDArray[np.float64], shape: tuple[int, int]) -> Placement:
     steepest = max(abs(slope_x), abs(slope_y), abs(seen[1, 1] - 1.0), abs(seen[0, 1]))
     if steepest > _STEEPEST:
         return Placement(
-            shape=shape, matrix=forward, inverse=inverse, transposed=False,
+            shape=shape, to_sub=inverse, inverse=inverse,
+            forward=_back(inverse), transposed=False,
             flips=(False, False), strips_x=None, strips_y=None,
         )  # fmt: skip
     return Placement(
-        shape=shape, matrix=forward, inverse=seen, transposed=transposed, flips=flips,
+        shape=shape, to_sub=inverse, inverse=seen,
+        forward=_back(seen), transposed=transposed, flips=flips,
         strips_x=_strips(slope_x), strips_y=_strips(slope_y),
     )  # fmt: skip
+
+
+def _back(inverse: NDArray[np.float64]) -> NDArray[np.float64]:
+    square = np.vstack([inverse, [0.0, 0.0, 1.0]])
+    return np.ascontiguousarray(np.linalg.inv(square)[:2], dtype=np.float64)
 
 
 def _strips(slope: float) -> NDArray[np.float32]:
@@ -136,9 +143,8 @@ def source_window(placement: Placement, area: Rectangle) -> Rectangle | None:
         Part of the sub, or None if the rectangle lies outside it.
     """
     ny, nx = placement.shape
-    inverse = np.linalg.inv(placement.matrix)[:2]
     corners = [
-        inverse @ (x, y, 1.0)
+        placement.to_sub @ (x, y, 1.0)
         for x in (area.x0 - 0.5, area.x1 - 0.5)
         for y in (area.y0 - 0.5, area.y1 - 0.5)
     ]

@@ -64,24 +64,96 @@ class BlockSource(Protocol):
         """
 
 
-def read_window(source: RowSource, window: Rectangle) -> NDArray[np.float32]:
+@runtime_checkable
+class IntoSource(Protocol):
+    """A row source that writes into memory of the caller."""
+
+    def rows_into(self, start: int, stop: int, *, out: NDArray[np.float32]) -> None:
+        """Write rows start … stop − 1 into an array.
+
+        Parameters
+        ----------
+        start, stop : int
+            First row and the row after the last.
+        out : ndarray, shape (stop - start, nx), float32
+            Receives physical values, ADU; NaN where undefined.
+        """
+
+
+class Scratch:
+    """Memory that one thread uses again from call to call.
+
+    The operating system clears fresh memory page by page, which takes as long
+    as much of the work that is done in it.
+    """
+
+    def __init__(self) -> None:
+        self._pixels = np.empty(0, dtype=np.float32)
+        self._zeros = np.empty(0, dtype=np.uint8)
+
+    def pixels(self, shape: tuple[int, int]) -> NDArray[np.float32]:
+        """Lend an array of any content.
+
+        Parameters
+        ----------
+        shape : tuple of int
+            Rows and columns.
+
+        Returns
+        -------
+        ndarray, shape `shape`, float32
+            Good until the next call.
+        """
+        n = shape[0] * shape[1]
+        if self._pixels.size < n:
+            self._pixels = np.empty(n, dtype=np.float32)
+        return self._pixels[:n].reshape(shape)
+
+    def zeros(self, shape: tuple[int, int]) -> NDArray[np.uint8]:
+        """Lend an array of zeros, which must hold zeros again when it is handed back.
+
+        Parameters
+        ----------
+        shape : tuple of int
+            Rows and columns.
+
+        Returns
+        -------
+        ndarray, shape `shape`, uint8
+            Good until the next call.
+        """
+        n = shape[0] * shape[1]
+        if self._zeros.size < n:
+            self._zeros = np.zeros(n, dtype=np.uint8)
+        return self._zeros[:n].reshape(shape)
+
+
+def read_window(
+    source: RowSource, window: Rectangle, scratch: Scratch | None = None
+) -> NDArray[np.float32]:
     """Read part of a sub.
 
     Parameters
     ----------
     source : RowSource
-        The sub; if it is a `BlockSource` too, only the wanted columns are made.
+        The sub; if it is a `BlockSource` too, only the wanted columns are
+        made, if an `IntoSource`, no fresh memory is needed.
     window : Rectangle
         Which part.
+    scratch : Scratch, optional
+        Where the pixels may go.
 
     Returns
     -------
     ndarray, shape window.shape, float32, C-contiguous
-        New pixels, the caller's own.
+        Pixels, the caller's own until `scratch` is used again.
     """
     whole = window.x0 == 0 and window.x1 == source.shape[1]
     if isinstance(source, BlockSource) and not whole:
         pixels = source.block(window.y0, window.y1, window.x0, window.x1)
+    elif isinstance(source, IntoSource) and scratch is not None and whole:
+        pixels = scratch.pixels(window.shape)
+        source.rows_into(window.y0, window.y1, out=pixels)
     else:
         pixels = source.rows(window.y0, window.y1)[:, window.x0 : window.x1]
     return np.ascontiguousarray(pixels, dtype=np.float32)
@@ -96,11 +168,12 @@ def resample(
     scale: float = 1.0,
     offset: float = 0.0,
     into: NDArray[np.float32] | None = None,
+    scratch: Scratch | None = None,
 ) -> tuple[NDArray[np.float32], bool]:
     """Bring the part of a sub that lies in a rectangle of the grid onto it.
 
     The bits of a result do not depend on the rectangle in which it is made,
-    if rectangles start at a column that is a multiple of 256.
+    if rectangles start at a column that is a multiple of 1024.
 
     Parameters
     ----------
@@ -116,6 +189,8 @@ def resample(
         The result is scale × sub + offset.
     into : ndarray, shape area.shape, float32, C-contiguous, optional
         Where the result goes; made anew if None.
+    scratch : Scratch, optional
+        The calling thread's own memory, to save time in repeated calls.
 
     Returns
     -------
@@ -131,13 +206,14 @@ def resample(
     if window is None:
         out[...] = np.nan
         return out, False
-    block = read_window(source, window)
+    memory = Scratch() if scratch is None else scratch
+    block = read_window(source, window, memory)
     bad = holes.bad_pixels(block)
     counts = holes.fill_pixels(block, bad)
     slack = RINGING_SIGMAS * noise_adu * abs(scale)
     levels = np.array([slack, RINGING_SHARE, scale, offset], dtype=np.float32)
     _pass_over(block, window, placement, area, levels, out)
-    lost = _void(window, bad, counts, placement, area, out)
+    lost = _void(window, bad, counts, placement, area, memory, out)
     return out, lost == 0 and len(bad) == 0
 
 
@@ -175,6 +251,7 @@ def _void(
     counts: NDArray[np.float32],
     placement: Placement,
     area: Rectangle,
+    memory: Scratch,
     out: NDArray[np.float32],
 ) -> int:
     """Make NaN what lies outside or too near bad pixels; tell how many lie outside."""
@@ -192,11 +269,9 @@ def _void(
         for axis, flip in ((1, placement.flips[0]), (0, placement.flips[1])):
             if flip:
                 seen[:, axis] = shape[1 - axis] - 1 - seen[:, axis]
-        square = np.vstack([inverse, [0.0, 0.0, 1.0]])
-        forward = np.ascontiguousarray(np.linalg.inv(square)[:2])
         holes.void_near_bad(
-            np.ascontiguousarray(seen), counts, forward, inverse, shear, area.y0, area.x0,
-            size_table(), MISSING_LIMIT, out,
+            np.ascontiguousarray(seen), counts, placement.forward, inverse, shear, area.y0, area.x0,
+            size_table(), MISSING_LIMIT, memory.zeros(out.shape), out,
         )  # fmt: skip
     return int(
         holes.void_outside(inverse, shape, area.y0, area.x0, phase_table(), MISSING_LIMIT, out)

@@ -20,8 +20,11 @@ from stackbench.registration.lanczos import MARGIN, PHASES
 
 F32 = NDArray[np.float32]
 
-BLOCK = 256
+BLOCK = 1024
 """Columns that go through both passes together; blocks start at its multiples."""
+
+SLIDE = 32
+"""Rows by which the buffer between the passes slides on."""
 
 BENT = 1.0 / 64.0
 """Phase over which weights are taken to change in a straight line, pixels."""
@@ -100,7 +103,7 @@ def _straight_row(
     """Filter one row in runs whose phase moves by at most BENT."""
     longest = n
     if abs(slope) * n > BENT:
-        longest = max(1, int(BENT / abs(slope)))
+        longest = max(8, int(BENT / abs(slope)) // 8 * 8)
     i = 0
     while i < n:
         count = min(longest, n - i)
@@ -128,9 +131,7 @@ def _strip_row(
 ) -> None:  # fmt: skip
     """Filter one row in runs that pass at most one pixel boundary."""
     fine = strips.shape[0]
-    run = BLOCK
-    while run * abs(slope) > 1.0:
-        run //= 2
+    run = min(BLOCK, max(int(1.0 / abs(slope)) // 8 * 8, 1))
     origin = 0.0 if slope > 0 else 2.0
     i = 0
     while i < n:
@@ -263,7 +264,10 @@ def two_passes(
     d, e, f = inverse[1, 0], inverse[1, 1], inverse[1, 2]
     # At a fixed column X, the sub's row V is met where Y = (V − d X − f) / e.
     along, across, shift = a - b * d / e, b / e, c - b * f / e
-    depth = int(abs(d) * BLOCK + e * height) + 14
+    # `middle` holds the rows that the first pass left behind and the second
+    # still needs, and a few more; it slides down the sub.
+    reach = int(abs(d) * BLOCK) + 12
+    depth = reach + SLIDE
     middle = np.empty((depth, BLOCK), dtype=np.float32)
     flat = middle.reshape(-1)
     window = np.empty(int(along * BLOCK) + 16, dtype=np.float32)
@@ -273,34 +277,42 @@ def two_passes(
     left = x0
     while left < x0 + width:
         n = min(BLOCK - left % BLOCK, x0 + width - left)
-        v_left = d * left + e * y0 + f
-        v_right = v_left + d * (n - 1)
-        first = int(np.floor(min(v_left, v_right))) - 3
-        last = int(np.floor(max(v_left, v_right) + e * (height - 1))) + 5
-        for v in range(first, last + 1):
-            u = along * left + across * v + shift
-            start = int(np.floor(u))
-            row = ny - 1 - v if flip_y else v
-            row = min(max(row, row0), row0 + block.shape[0] - 1)
-            count = int(along * n) + 12
-            copy_row(block[row - row0], at, step, start - 3, scale, offset, window, count)
-            into = middle[v - first]
-            if strips_x.shape[0] == 0:
-                _straight_row(window, 3, 1, into, n, u - start, along - 1.0,
-                              weights, low, rise, ramp, slack, share)  # fmt: skip
-            else:
-                _strip_row(window, 3, 1, into, n, u - start, along - 1.0, strips_x, slack, share)
+        lean = d * (n - 1)
+        first = int(np.floor(d * left + (e * y0 + f) + min(lean, 0.0))) - 3
+        ready = first  # rows before this one have gone through the first pass
         for y in range(height):
             # Whole rows and fractions apart, and counted from the grid's
             # first row: the bits then do not depend on where the rectangle
             # starts.
             v = d * left + (e * (y0 + y) + f)
             base = int(np.floor(v))
-            start = (base - first) * BLOCK
+            needed = int(np.floor(v + max(lean, 0.0))) + 5
+            if needed - first >= depth:
+                lowest = int(np.floor(v + min(lean, 0.0))) - 3
+                for k in range(ready - lowest):
+                    middle[k] = middle[k + lowest - first]
+                first = lowest
+            while ready <= needed:
+                u = along * left + across * ready + shift
+                start = int(np.floor(u))
+                row = ny - 1 - ready if flip_y else ready
+                row = min(max(row, row0), row0 + block.shape[0] - 1)
+                count = int(along * n) + 12
+                copy_row(block[row - row0], at, step, start - 3, scale, offset, window, count)
+                into = middle[ready - first]
+                if strips_x.shape[0] == 0:
+                    _straight_row(window, 3, 1, into, n, u - start, along - 1.0,
+                                  weights, low, rise, ramp, slack, share)  # fmt: skip
+                else:
+                    _strip_row(
+                        window, 3, 1, into, n, u - start, along - 1.0, strips_x, slack, share
+                    )
+                ready += 1
             line = out[y, left - x0 : left - x0 + n]
+            top = (base - first) * BLOCK
             if strips_y.shape[0] == 0:
-                _straight_row(flat, start, BLOCK, line, n, v - base, d,
+                _straight_row(flat, top, BLOCK, line, n, v - base, d,
                               weights, low, rise, ramp, slack, share)  # fmt: skip
             else:
-                _strip_row(flat, start, BLOCK, line, n, v - base, d, strips_y, slack, share)
+                _strip_row(flat, top, BLOCK, line, n, v - base, d, strips_y, slack, share)
         left += n

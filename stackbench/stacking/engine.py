@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 
 from stackbench.frames.work import Stop, in_threads, never
 from stackbench.registration.placement import Placement, Rectangle, place
-from stackbench.registration.resampling import resample
+from stackbench.registration.resampling import Scratch, resample
 from stackbench.stacking.records import Stack, StackInput
 from stackbench.stacking.tiles import cut_grid
 
 if TYPE_CHECKING:
-    from stackbench.rejection.methods import Rejection
+    from stackbench.rejection.methods import Choice, Rejection
 
 Told = Callable[[int, int], None]
 """Told how many pieces are done, and how many there are."""
@@ -96,6 +96,7 @@ class _Work:
 
         self._subs = subs
         self._choice = choose(rejection, len(subs))
+        self._spread = _spread_factor(self._choice, len(subs))
         self.placements = [place(sub.matrix, sub.source.shape) for sub in subs]
         weights = np.array([sub.weight for sub in subs], dtype=np.float64)
         self._weights = (weights / weights.mean()).astype(np.float32)
@@ -119,7 +120,7 @@ class _Work:
         """Hand out the arrays when every piece is done."""
         return Stack(
             data=self._data, coverage=self._kept, clip_low=self._low, clip_high=self._high,
-            noise=self._sigma, choice=self._choice,
+            noise=self._sigma, choice=self._choice, warnings=self._choice.warnings,
         )  # fmt: skip
 
     def _cube(self, shape: tuple[int, int]) -> NDArray[np.float32]:
@@ -127,6 +128,8 @@ class _Work:
         n = shape[0] * shape[1]
         depth = len(self._subs)
         memory = getattr(self._local, "memory", None)
+        if memory is None:
+            self._local.scratch = Scratch()
         if memory is None or memory.size < depth * n:
             memory = self._local.memory = np.empty(depth * n, dtype=np.float32)
         cube: NDArray[np.float32] = memory[: depth * n].reshape(depth, n)
@@ -138,7 +141,7 @@ class _Work:
         placement: Placement = self.placements[k]
         _, complete = resample(
             sub.source, placement, area, noise_adu=sub.noise_adu, scale=sub.scale,
-            offset=sub.offset, into=into,
+            offset=sub.offset, into=into, scratch=self._local.scratch,
         )  # fmt: skip
         return complete
 
@@ -152,13 +155,14 @@ class _Work:
         # The kernel that follows the noise reads which pixels are missing, so
         # it would matter if rejection changed the cube: it does not.
         combined = combine_depth(
-            cube, rejection=self._choice, weights=self._weights, noise=self._noise
+            cube, rejection=self._choice.rejection, weights=self._weights, noise=self._noise
         )
         sigma = np.empty(cube.shape[1], dtype=np.float32)
         noise_of_mean(
             cube, complete, self._weights, self._noise, combined.kept, combined.low,
             combined.high, sigma,
         )  # fmt: skip
+        sigma *= self._spread
         place_in = np.s_[area.y0 : area.y1, area.x0 : area.x1]
         for whole, part in (
             (self._data, combined.mean),
@@ -168,3 +172,15 @@ class _Work:
             (self._sigma, sigma),
         ):
             whole[place_in] = part.reshape(area.shape)
+
+
+def _spread_factor(choice: "Choice", depth: int) -> np.float32:
+    """Return by how much a median scatters more than the mean of as many values."""
+    from stackbench.rejection.methods import Method
+
+    if choice.rejection.method is not Method.MEDIAN or depth < 3:
+        return np.float32(1.0)
+    # π/2 in the limit; for n values about n / (n + π/2 − 1) of that (order
+    # statistics of the normal distribution; right to 2 %).
+    half = np.pi / 2
+    return np.float32(np.sqrt(half * depth / (depth + half - 1)))

@@ -1,12 +1,15 @@
 """What goes into a stack and what comes out of it."""
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.rows import RowSource
+
+if TYPE_CHECKING:
+    from stackbench.rejection.methods import Choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,5 +56,5 @@ class Stack:
     clip_low: NDArray[np.uint16]
     clip_high: NDArray[np.uint16]
     noise: NDArray[np.float32]
-    choice: Any
+    choice: "Choice"
     warnings: tuple[str, ...] = field(default=())

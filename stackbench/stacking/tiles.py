@@ -10,14 +10,14 @@ AREA_PX = 1 << 19
 CUBE_BYTES = 128 << 20
 """Most memory that the subs' pixels of one piece may take."""
 
-_COLUMNS = 512  # of a square piece; a multiple of 256, see `resample`
+_COLUMNS = 1024  # of a piece that is not a band; a multiple of 1024, see `resample`
 _LEAN = 96  # rows by which a full row of the grid may lean before squares pay
 
 
 def cut_grid(
     grid_shape: tuple[int, int], placements: Sequence[Placement], *, jobs: int = 1
 ) -> list[Rectangle]:
-    """Cut the grid into bands of full rows, or into squares once subs are turned.
+    """Cut the grid into bands of full rows, or more squarely once subs are turned.
 
     Parameters
     ----------

@@ -1,7 +1,6 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
-from pytest import approx
 
 from stackbench.registration.lanczos import noise_factor, tap_weights
 from stackbench.registration.placement import Rectangle, place, source_window
@@ -76,7 +75,7 @@ def test_agrees_with_a_plain_evaluation_in_float64(matrix):
         # Tables step by 1/1024 px: half a step times the largest sum of the
         # weights' slopes times the noise.
         expected = plain_value(pixels, placement, x, y)
-        assert out[y, x] == approx(expected, abs=5 * 30 * 2.5 / 2048 + 2e-4 * 30 + 1e-3)
+        assert out[y, x] == pytest.approx(expected, abs=5 * 30 * 2.5 / 2048 + 2e-4 * 30 + 1e-3)
         checked += 1
     assert checked > 100
 
@@ -98,9 +97,9 @@ def test_a_star_keeps_its_place_and_its_flux(matrix, fwhm):
         flux = out[near].sum()
         # Brightness is kept, so the flux grows with the area.
         area = abs(np.linalg.det(matrix[:2, :2]))
-        assert flux == approx(pixels.sum(dtype=np.float64) * area, rel=1e-3)
-        assert (out * columns)[near].sum() / flux == approx(expected[0], abs=0.01)
-        assert (out * rows)[near].sum() / flux == approx(expected[1], abs=0.01)
+        assert flux == pytest.approx(pixels.sum(dtype=np.float64) * area, rel=1e-3)
+        assert (out * columns)[near].sum() / flux == pytest.approx(expected[0], abs=0.01)
+        assert (out * rows)[near].sum() / flux == pytest.approx(expected[1], abs=0.01)
 
 
 @pytest.mark.parametrize("turn", range(4))
@@ -157,8 +156,8 @@ def test_noise_shrinks_as_the_weights_say():
     for shift in (0.5, 0.25):
         out = onto_grid(pixels, similarity(shift=(shift, shift)), noise_adu=10.0)
         found = np.nanstd(out.astype(np.float64))
-        assert found == approx(10 * noise_factor(shift) ** 2, rel=0.02)
-        assert np.nanmean(out, dtype=np.float64) == approx(1000, abs=0.15)
+        assert found == pytest.approx(10 * noise_factor(shift) ** 2, rel=0.02)
+        assert np.nanmean(out, dtype=np.float64) == pytest.approx(1000, abs=0.15)
 
 
 @pytest.mark.parametrize("degrees", [0.0, 0.2, 20])
@@ -226,9 +225,9 @@ def test_the_limit_leaves_the_sky_noise_alone():
     matrix = similarity(degrees=0.4, centre=(200, 200))
     free = onto_grid(pixels, matrix, noise_adu=1e6)
     limited = onto_grid(pixels, matrix, noise_adu=10.0)
-    touched = np.nanmean(free != limited)
-    assert touched < 1e-3
-    assert np.nanmean(limited - free, dtype=np.float64) < 1e-3
+    there = np.isfinite(free)
+    assert (free[there] != limited[there]).mean() < 1e-3
+    assert (limited - free)[there].mean(dtype=np.float64) < 1e-3
 
 
 def test_scale_and_offset():
@@ -245,24 +244,24 @@ def test_scale_and_offset():
     "matrix",
     [
         similarity(degrees=0.11, scale=1.0001, shift=(3.2, 1.7)),
-        similarity(degrees=180.02, centre=(300, 100)),
-        similarity(degrees=2.5, centre=(300, 100)),
-        similarity(degrees=90.4, centre=(300, 100)),
-        similarity(degrees=12, centre=(300, 100)),
+        similarity(degrees=180.02, centre=(600, 100)),
+        similarity(degrees=2.5, centre=(600, 100)),
+        similarity(degrees=90.4, centre=(600, 100)),
+        similarity(degrees=12, centre=(600, 100)),
     ],
 )
 def test_bits_do_not_depend_on_the_rectangle(matrix):
     rng = np.random.default_rng(9)
-    pixels = rng.normal(1000, 30, (210, 600)).astype(np.float32)
+    pixels = rng.normal(1000, 30, (210, 1200)).astype(np.float32)
     pixels[rng.random(pixels.shape) < 2e-3] = np.nan
     placement = place(matrix, pixels.shape)
     at_once = onto_grid(pixels, matrix)
     for source in (ArrayRows(pixels), ArrayBlocks(pixels)):
-        for rows, columns in ((7, 600), (64, 256), (50, 512)):
+        for rows, columns in ((7, 1200), (64, 1024)):
             out = np.empty_like(at_once)
             for y in range(0, 210, rows):
-                for x in range(0, 600, columns):
-                    area = Rectangle(y0=y, y1=min(y + rows, 210), x0=x, x1=min(x + columns, 600))
+                for x in range(0, 1200, columns):
+                    area = Rectangle(y0=y, y1=min(y + rows, 210), x0=x, x1=min(x + columns, 1200))
                     part, complete = resample(source, placement, area)
                     assert not (complete and np.isnan(part).any())
                     out[y : area.y1, x : area.x1] = part

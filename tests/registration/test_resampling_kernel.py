@@ -1,7 +1,6 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from pytest import approx
 
 from stackbench.registration.lanczos import (
     lanczos,
@@ -24,18 +23,18 @@ def test_values_of_the_kernel():
 def test_weights_must_be_normalised(phase, total):
     # Derivable: Σ L(d − k) over six pixels is not 1.
     raw = lanczos(phase - np.arange(-2, 4))
-    assert raw.sum() == approx(total, abs=1e-6)
+    assert raw.sum() == pytest.approx(total, abs=1e-6)
     assert_allclose(tap_weights(phase, slopes=False), raw / total, atol=1e-6)
 
 
 def test_noise_after_a_shift():
     # Derivable: σ after / before is √Σw² per axis, so Σw² for both axes alike.
-    assert noise_factor(0.5) ** 2 == approx(0.785769, abs=1e-6)
-    assert noise_factor(0.25, slopes=False) ** 2 == approx(0.893833, abs=1e-6)
-    assert mean_variance_factor(slopes=False) == approx(0.893370, abs=1e-6)
+    assert noise_factor(0.5) ** 2 == pytest.approx(0.785769, abs=1e-6)
+    assert noise_factor(0.25, slopes=False) ** 2 == pytest.approx(0.893833, abs=1e-6)
+    assert mean_variance_factor(slopes=False) == pytest.approx(0.893370, abs=1e-6)
     # The correction of the centre of mass costs next to nothing.
-    assert noise_factor(0.25) ** 2 == approx(0.8938, abs=0.004)
-    assert mean_variance_factor() == approx(0.8934, abs=0.004)
+    assert noise_factor(0.25) ** 2 == pytest.approx(0.8938, abs=0.004)
+    assert mean_variance_factor() == pytest.approx(0.8934, abs=0.004)
 
 
 @pytest.mark.parametrize("taps", [6, 7])
