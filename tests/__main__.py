@@ -43,9 +43,9 @@ def prepare_qt() -> None:
         return
     apt = shutil.which("apt-get")
     if apt is not None and os.geteuid() == 0:
-        subprocess.run([apt, "update", "-q"], check=True)  # noqa: S603
+        subprocess.run([apt, "update", "-q"], check=True)
         install = [apt, "install", "-q", "-y", "--no-install-recommends", *missing]
-        subprocess.run(install, check=True)  # noqa: S603
+        subprocess.run(install, check=True)
         return
     sys.exit(
         "Qt needs libraries that this machine lacks. On Debian or Ubuntu run\n"

@@ -218,7 +218,7 @@ def _master(
     noise: float,
 ) -> Master:
     """Write down a finished master; `noise` is that of a mean of all values."""
-    method = choose(rejection, len(used)).method
+    method = choose(rejection, len(used)).rejection.method
     variance = noise**2 * len(used) / max(1.0, combined.mean_kept)
     if method is Method.MEDIAN:
         variance *= _median_variance(len(used))

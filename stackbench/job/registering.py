@@ -108,7 +108,11 @@ def _place(bench: Bench, subs: Sequence[MeasuredSub], reference: MeasuredSub) ->
         return np.column_stack([sub.measures.stars.x, sub.measures.stars.y])
 
     try:
-        prepared = prepare_reference(positions(reference), reference.measures.stars.flux)
+        prepared = prepare_reference(
+            positions(reference),
+            reference.measures.stars.flux,
+            sigma_px=_centroid_errors(reference),
+        )
     except NoMatch as error:
         return [Placement(failure=str(error))] * len(subs)
 
@@ -123,6 +127,7 @@ def _place(bench: Bench, subs: Sequence[MeasuredSub], reference: MeasuredSub) ->
                 sub.measures.stars.flux,
                 prepared,
                 model=bench.settings.registration.model,
+                sigma_px=_centroid_errors(sub),
             )
         except NoMatch as error:
             return Placement(failure=str(error))
@@ -134,6 +139,21 @@ def _place(bench: Bench, subs: Sequence[MeasuredSub], reference: MeasuredSub) ->
         threads=bench.threads,
         stop=bench.stop,
         tick=lambda: bench.progress.advance(Step.REGISTER),
+    )
+
+
+def _centroid_errors(sub: MeasuredSub) -> NDArray[np.float64] | None:
+    """Tell how well the stars' places are known, px; None without a star's width."""
+    from stackbench.registration.precision import centroid_errors
+
+    measures = sub.measures
+    if not np.isfinite(measures.fwhm_px):
+        return None
+    return centroid_errors(
+        measures.stars.flux,
+        fwhm_px=measures.fwhm_px,
+        noise_adu=measures.noise_adu,
+        gain_e_per_adu=sub.frame.egain_e_per_adu,
     )
 
 

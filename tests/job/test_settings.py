@@ -1,0 +1,63 @@
+"""Settings files: what they may say, and what is said of mistakes in them."""
+
+from pathlib import Path
+
+import pytest
+
+from stackbench.export.tiff import TiffDepth
+from stackbench.job.settings import Settings, SettingsError, load_settings
+
+EXAMPLE = Path(__file__).parents[2] / "resources" / "settings.toml"
+
+
+def load(tmp_path, text):
+    path = tmp_path / "mine.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_settings(path)
+
+
+def test_the_example_says_what_the_defaults_are():
+    assert load_settings(EXAMPLE) == Settings()
+
+
+def test_what_a_file_leaves_out_keeps_its_default(tmp_path):
+    settings = load(tmp_path, "[review]\nfwhm_max_px = 4.5\n")
+    assert settings.review.fwhm_max_px == 4.5
+    assert settings.review.fwhm == Settings().review.fwhm
+    assert settings.stacking == Settings().stacking
+
+
+def test_false_turns_a_limit_off(tmp_path):
+    assert load(tmp_path, "[review]\nsky = false\n").review.sky is None
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("[reviev]\n", "reviev"),
+        ("[review]\nfwhm_limit = 3\n", "no setting 'fwhm_limit'"),
+        ("[review.fwhm]\nfactor = -1\ntightest = 1.2\nloosest = 1.3\n", "factor above 0"),
+        ('[stacking]\nmethod = "best"\n', "stacking"),
+        ('[registration]\nmodel = "rubber"\n', "registration"),
+        ("[stars\n", "not a TOML file"),
+        ("[stars]\nbox_px = 3\n", "box_px"),
+    ],
+)
+def test_mistakes_are_named_with_the_file(tmp_path, text, message):
+    with pytest.raises(SettingsError, match=r"mine\.toml") as caught:
+        load(tmp_path, text)
+    assert message in str(caught.value)
+
+
+def test_a_missing_file_is_named(tmp_path):
+    with pytest.raises(SettingsError, match=r"none\.toml"):
+        load_settings(tmp_path / "none.toml")
+
+
+def test_the_command_line_stands_over_the_file():
+    settings = Settings().with_export(tiff="float32", stretch=True)
+    assert settings.export.tiff is TiffDepth.FLOAT32
+    assert settings.export.stretch
+    assert Settings().with_export(tiff=None, stretch=None) == Settings()
+    with pytest.raises(SettingsError, match="uint16 or float32"):
+        Settings().with_export(tiff="float64", stretch=None)
