@@ -1,0 +1,266 @@
+"""Kernels of κσ clipping on one lane block whose columns are sorted.
+
+The limits of a lane are a centre and a reach to both sides. In a sorted column
+the values within them are one run, so that only the rows at both ends need to be
+held against them: the walk inwards stops at the first row that lies within them
+in every lane.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackbench.frames.compiled import compiled_fast
+from stackbench.rejection.lanes import FOUR, NONE, ONE, THREE, TWO, WIDTH, lower, upper, where
+from stackbench.rejection.sorting import FIRST_FREE, MEDIAN, VALID, Lanes
+
+_ZERO = np.float32(0)
+_HALF = np.float32(0.5)
+_UNIT = np.float32(1)
+_TWO = np.float32(2)
+_SAME = np.float32(1e-3)  # of the reach: no value came or went
+_FEW = np.float32(12)  # distinct counts up to which selecting beats looking up
+
+UNLIMITED = np.float32(3e38)  # finite, so that missing values stay outside
+
+# Fields of the block's buffer that the clip adds.
+CENTRE = WIDTH * FIRST_FREE
+REACH = WIDTH * (FIRST_FREE + np.uint64(1))
+KEPT_BEFORE = WIDTH * (FIRST_FREE + np.uint64(2))
+TOTAL_BEFORE = WIDTH * (FIRST_FREE + np.uint64(3))
+KEPT = WIDTH * (FIRST_FREE + np.uint64(4))
+TOTAL = WIDTH * (FIRST_FREE + np.uint64(5))  # of (value - median), kept values
+SQUARES = WIDTH * (FIRST_FREE + np.uint64(6))
+LOW_FACTOR = WIDTH * (FIRST_FREE + np.uint64(7))
+HIGH_FACTOR = WIDTH * (FIRST_FREE + np.uint64(8))
+BELOW = WIDTH * (FIRST_FREE + np.uint64(9))
+CLIP_FREE = FIRST_FREE + np.uint64(10)
+
+
+@compiled_fast
+def gather(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
+    """Sum the values within the limits."""
+    for i in range(WIDTH):
+        block[KEPT + i] = _ZERO
+        block[TOTAL + i] = _ZERO
+        block[SQUARES + i] = _ZERO
+    bottom = NONE
+    while bottom < depth:
+        outside = _add_row(columns, bottom * WIDTH, block)
+        bottom += ONE
+        if outside == 0:
+            break
+    top = depth
+    while top > bottom:
+        top -= ONE
+        if _add_row(columns, top * WIDTH, block) == 0:
+            break
+    inner = top - bottom
+    for i in range(WIDTH):
+        block[KEPT + i] += np.float32(inner)
+    paired = bottom + inner - inner % TWO
+    for d in range(bottom, paired, TWO):
+        row = d * WIDTH
+        for i in range(WIDTH):
+            one = columns[row + i] - block[MEDIAN + i]
+            other = columns[row + WIDTH + i] - block[MEDIAN + i]
+            block[TOTAL + i] += one + other
+            block[SQUARES + i] += one * one + other * other
+    if paired < top:
+        row = paired * WIDTH
+        for i in range(WIDTH):
+            one = columns[row + i] - block[MEDIAN + i]
+            block[TOTAL + i] += one
+            block[SQUARES + i] += one * one
+
+
+@compiled_fast
+def _add_row(columns: Lanes, row: np.uint64, block: Lanes) -> np.float32:
+    """Add what one row has within the limits; count what it has outside."""
+    outside = _ZERO
+    for i in range(WIDTH):
+        value = columns[row + i]
+        inside = abs(value - block[CENTRE + i]) <= block[REACH + i]
+        residual = where(inside, value - block[MEDIAN + i], _ZERO)
+        block[KEPT + i] += where(inside, _UNIT, _ZERO)
+        block[TOTAL + i] += residual
+        block[SQUARES + i] += residual * residual
+        outside += where(inside, _ZERO, _UNIT)
+    return outside
+
+
+@compiled_fast
+def tighten(
+    factors: NDArray[np.float32],
+    kappa: NDArray[np.float32],
+    noise: np.float32,
+    shift: np.float32,
+    block: Lanes,
+) -> None:
+    """Set the next limits of all lanes from the values they keep.
+
+    `factors` holds, for m kept values, the low and high limit in units of
+    their standard deviation: at 4m and 4m + 1 when others were rejected, at
+    4m + 2 and 4m + 3 when none was.
+    """
+    look_up(factors, block)
+    for i in range(WIDTH):
+        kept = block[KEPT + i]
+        ahead, reach = _limits(
+            kept,
+            kept == block[VALID + i],
+            block[TOTAL + i],
+            block[SQUARES + i],
+            block[LOW_FACTOR + i],
+            block[HIGH_FACTOR + i],
+            kappa[0] * noise,
+            kappa[1] * noise,
+            shift,
+        )
+        enough = kept > _UNIT
+        block[KEPT_BEFORE + i] = kept
+        block[TOTAL_BEFORE + i] = block[TOTAL + i]
+        block[CENTRE + i] = where(enough, block[MEDIAN + i] + ahead, block[CENTRE + i])
+        block[REACH + i] = where(enough, reach, block[REACH + i])
+
+
+@compiled_fast
+def _limits(
+    kept: np.float32,
+    whole: bool,
+    total: np.float32,
+    squares: np.float32,
+    low_factor: np.float32,
+    high_factor: np.float32,
+    least_low: np.float32,
+    least_high: np.float32,
+    shift: np.float32,
+) -> tuple[np.float32, np.float32]:
+    """Work out the limits, from the median, that follow from the values kept.
+
+    `shift` undoes the displacement of the mean by unequal limits. The limits
+    are never narrower than those of the expected noise alone. A value scatters
+    about a mean that holds it by sqrt(1 - 1/m) of its noise, about one that
+    does not by sqrt(1 + 1/m).
+    """
+    count = upper(kept, _UNIT)
+    degrees = upper(kept - _UNIT, _UNIT)
+    inverse = _UNIT / (count * degrees)
+    mean = total * inverse * degrees
+    spread = np.sqrt(upper((squares - total * mean) * inverse * count, _ZERO))
+    least = np.sqrt(_UNIT + where(whole, -_UNIT, _UNIT) * inverse * degrees)
+    low = lower(upper(spread * low_factor, least * least_low), UNLIMITED)
+    high = lower(upper(spread * high_factor, least * least_high), UNLIMITED)
+    centre = mean - where(whole, _ZERO, shift) * spread + (high - low) * _HALF
+    return centre, (high + low) * _HALF
+
+
+@compiled_fast
+def settle(
+    columns: Lanes,
+    depth: np.uint64,
+    factors: NDArray[np.float32],
+    kappa: NDArray[np.float32],
+    noise: np.float32,
+    shift: np.float32,
+    iterations: int,
+    block: Lanes,
+) -> None:
+    """Go on, lane by lane, where the last limits kept another set of values.
+
+    By then these are so few that working on whole rows would not pay.
+    """
+    for i in range(WIDTH):
+        drift = abs(block[TOTAL + i] - block[TOTAL_BEFORE + i])
+        same = block[KEPT + i] == block[KEPT_BEFORE + i]
+        if same and drift <= _SAME * block[REACH + i]:
+            continue
+        median = block[MEDIAN + i]
+        kept = block[KEPT + i]
+        total = block[TOTAL + i]
+        squares = block[SQUARES + i]
+        for _ in range(iterations):
+            if kept < _TWO:
+                break
+            whole = kept == block[VALID + i]
+            line = FOUR * np.uint64(np.int32(kept)) + (TWO if whole else NONE)
+            ahead, reach = _limits(
+                kept,
+                whole,
+                total,
+                squares,
+                factors[line],
+                factors[line + ONE],
+                kappa[0] * noise,
+                kappa[1] * noise,
+                shift,
+            )
+            centre = median + ahead
+            kept_before = kept
+            total_before = total
+            kept = _ZERO
+            total = _ZERO
+            squares = _ZERO
+            for d in range(depth):
+                value = columns[d * WIDTH + i]
+                inside = abs(value - centre) <= reach
+                residual = where(inside, value - median, _ZERO)
+                kept += where(inside, _UNIT, _ZERO)
+                total += residual
+                squares += residual * residual
+            block[CENTRE + i] = centre
+            block[REACH + i] = reach
+            if kept == kept_before and abs(total - total_before) <= _SAME * reach:
+                break
+        block[KEPT + i] = kept
+        block[TOTAL + i] = total
+        block[SQUARES + i] = squares
+
+
+@compiled_fast
+def look_up(factors: NDArray[np.float32], block: Lanes) -> None:
+    """Fetch the factors that belong to each lane's count."""
+    fewest = block[KEPT]
+    most = fewest
+    for i in range(WIDTH):
+        fewest = lower(fewest, block[KEPT + i])
+        most = upper(most, block[KEPT + i])
+    if most - fewest > _FEW:
+        for i in range(WIDTH):
+            kept = block[KEPT + i]
+            line = FOUR * np.uint64(np.int32(kept))
+            line += TWO if kept == block[VALID + i] else NONE
+            block[LOW_FACTOR + i] = factors[line]
+            block[HIGH_FACTOR + i] = factors[line + ONE]
+        return
+    for count in range(np.uint64(np.int32(fewest)), np.uint64(np.int32(most)) + ONE):
+        line = FOUR * count
+        low = factors[line]
+        high = factors[line + ONE]
+        whole_low = factors[line + TWO]
+        whole_high = factors[line + THREE]
+        wanted = np.float32(count)
+        for i in range(WIDTH):
+            kept = block[KEPT + i]
+            whole = kept == block[VALID + i]
+            hit = kept == wanted
+            chosen_low = where(whole, whole_low, low)
+            chosen_high = where(whole, whole_high, high)
+            block[LOW_FACTOR + i] = where(hit, chosen_low, block[LOW_FACTOR + i])
+            block[HIGH_FACTOR + i] = where(hit, chosen_high, block[HIGH_FACTOR + i])
+
+
+@compiled_fast
+def count_below(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
+    """Count the values below the limits."""
+    for i in range(WIDTH):
+        # Half of the missing values, rounded down, stand there as -inf.
+        block[BELOW + i] = -np.floor((np.float32(depth) - block[VALID + i]) * _HALF)
+    for d in range(depth):
+        row = d * WIDTH
+        found = _ZERO
+        for i in range(WIDTH):
+            low = columns[row + i] - block[CENTRE + i] < -block[REACH + i]
+            block[BELOW + i] += where(low, _UNIT, _ZERO)
+            found += where(low, _UNIT, _ZERO)
+        if found == 0:
+            break

@@ -1,0 +1,196 @@
+"""Combining a cube along its depth: rejection, then the weighted mean."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from stackbench.rejection import kernels
+from stackbench.rejection.lanes import LANES
+from stackbench.rejection.limits import clip_limits, mad_scales, winsorised_limits
+from stackbench.rejection.methods import Method, Rejection
+from stackbench.rejection.networks import sorting_network
+from stackbench.rejection.scaled_clipping import FIELDS
+
+_DEEPEST = 65535  # counts are uint16
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Combined:
+    """One pixel row from many: what was kept, and what was rejected.
+
+    All arrays have shape (n,). `mean` is NaN where no value was valid; `kept`
+    counts the values in it, `low` and `high` those rejected below and above;
+    the three add up to the number of finite values.
+    """
+
+    mean: NDArray[np.float32]
+    kept: NDArray[np.uint16]
+    low: NDArray[np.uint16]
+    high: NDArray[np.uint16]
+
+
+def empty_combined(pixels: int) -> Combined:
+    """Make room for the result of so many pixels.
+
+    Parameters
+    ----------
+    pixels : int
+        Number of pixels.
+
+    Returns
+    -------
+    Combined
+        Uninitialised arrays, to be passed as `into`.
+    """
+    return Combined(
+        mean=np.empty(pixels, np.float32),
+        kept=np.empty(pixels, np.uint16),
+        low=np.empty(pixels, np.uint16),
+        high=np.empty(pixels, np.uint16),
+    )
+
+
+def combine_depth(
+    cube: NDArray[np.float32],
+    *,
+    rejection: Rejection,
+    weights: ArrayLike | None = None,
+    noise: ArrayLike | None = None,
+    into: Combined | None = None,
+) -> Combined:
+    """Reject along the depth and average what is left, pixel by pixel.
+
+    Parameters
+    ----------
+    cube : ndarray, shape (depth, n), float32, C-contiguous
+        Values, already scaled and offset to a common level. NaN and infinite
+        values count as missing. Not modified.
+    rejection : Rejection
+        How to reject; its method settled (`methods.choose`). With fewer than
+        three valid values at a pixel nothing is clipped there.
+    weights : array_like, shape (depth,), optional
+        Weight of each layer in the mean, at least 0. They do not affect which
+        values are rejected; the median ignores them.
+    noise : array_like, shape (depth,), optional
+        Expected standard deviation of each layer's values, above 0, in the
+        unit of the cube. The clips then never take the scale for less, so that
+        a few values that agree by chance do not cost good ones, and far weaker
+        outliers can be told at small depth; unequal noise makes each layer's
+        limits its own. The more quantised the data are (integer frames of low
+        noise), the more this is needed.
+    into : Combined, optional
+        Arrays to write to; by default they are made.
+
+    Returns
+    -------
+    Combined
+        Mean and counts, shape (n,). NaN where nothing was valid, or where all
+        that was kept has weight 0.
+
+    Raises
+    ------
+    ValueError
+        If shapes, types or layout are not as stated, the method is not
+        settled, or weights or noise are out of range.
+    """
+    _check_cube(cube)
+    depth, pixels = cube.shape
+    layer_weights = _weights(weights, depth)
+    layer_noise = _noise(noise, depth)
+    result = empty_combined(pixels) if into is None else into
+    _check_into(result, pixels)
+    _run(cube, rejection, layer_weights, layer_noise, result)
+    return result
+
+
+def _run(
+    cube: NDArray[np.float32],
+    rejection: Rejection,
+    weights: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    result: Combined,
+) -> None:
+    """Hand the cube to the kernel of the method, with tables and scratch space."""
+    depth = cube.shape[0]
+    columns = np.empty(depth * LANES, np.float32)
+    block = np.zeros(FIELDS * LANES, np.float32)
+    sums = np.zeros(2 * LANES, np.float64)
+    ones = np.ones(depth, np.float32)
+    outputs = (result.mean, result.kept, result.low, result.high)
+    method = rejection.method
+    if method is Method.NONE:
+        equal = weights if weights.size else np.ones(depth)
+        kernels.average_cube(cube, ones, equal, block, sums, *outputs)
+        return
+    steps = sorting_network(depth)
+    if method is Method.MEDIAN:
+        kernels.median_cube(cube, steps, columns, block, *outputs)
+        return
+    if method is Method.MIN_MAX:
+        counts = (np.float32(rejection.lowest), np.float32(rejection.highest))
+        kernels.trim_cube(cube, steps, *counts, weights, columns, block, sums, *outputs)
+        return
+    unequal = noise.size > 0 and bool(noise.min() < noise.max())
+    if unequal and not weights.size:
+        weights = np.ones(depth)
+    typical = np.float32(np.median(noise) if noise.size else 0.0)
+    inverse = (1 / noise).astype(np.float32) if unequal else ones
+    known = noise.size > 0
+    common = (typical, inverse, unequal, weights, columns, block, sums, *outputs)
+    if method is Method.KAPPA_SIGMA:
+        limits = clip_limits(depth, rejection.low, rejection.high, noise_known=known)
+        kappa = np.array([rejection.low, rejection.high], np.float32)
+        shift = np.float32(limits.shift)
+        tables = (kappa, limits.start, limits.factors, shift, rejection.iterations)
+        kernels.clip_cube(cube, steps, *tables, *common)
+    elif method is Method.WINSORISED:
+        factors = winsorised_limits(depth, rejection.low, rejection.high, noise_known=known)
+        scales = mad_scales(depth).astype(np.float32)
+        kernels.winsorise_cube(cube, steps, scales, factors, rejection.iterations, *common)
+    else:
+        raise ValueError(f"the method must be settled before combining, got {method}")
+
+
+def _check_cube(cube: NDArray[np.float32]) -> None:
+    if cube.ndim != 2 or cube.dtype != np.float32 or not cube.flags.c_contiguous:
+        raise ValueError(
+            "cube must be C-contiguous float32 of shape (depth, n), "
+            f"got {cube.dtype} of shape {cube.shape}"
+        )
+    if not 1 <= cube.shape[0] <= _DEEPEST:
+        raise ValueError(f"depth must be from 1 to {_DEEPEST}, got {cube.shape[0]}")
+
+
+def _check_into(result: Combined, pixels: int) -> None:
+    for name in ("mean", "kept", "low", "high"):
+        array = getattr(result, name)
+        wanted = np.float32 if name == "mean" else np.uint16
+        if array.shape != (pixels,) or array.dtype != wanted or not array.flags.c_contiguous:
+            raise ValueError(
+                f"into.{name} must be contiguous {np.dtype(wanted)} of shape ({pixels},), "
+                f"got {array.dtype} of shape {array.shape}"
+            )
+
+
+def _weights(weights: ArrayLike | None, depth: int) -> NDArray[np.float64]:
+    """Check the weights; none at all if they are equal."""
+    if weights is None:
+        return np.empty(0)
+    checked = np.asarray(weights, dtype=np.float64)
+    if checked.shape != (depth,):
+        raise ValueError(f"weights must have shape ({depth},), got {checked.shape}")
+    if not np.isfinite(checked).all() or checked.min() < 0 or checked.max() == 0:
+        raise ValueError("weights must be finite, at least 0 and not all 0")
+    return np.empty(0) if checked.min() == checked.max() else np.ascontiguousarray(checked)
+
+
+def _noise(noise: ArrayLike | None, depth: int) -> NDArray[np.float64]:
+    if noise is None:
+        return np.empty(0)
+    checked = np.asarray(noise, dtype=np.float64)
+    if checked.shape != (depth,):
+        raise ValueError(f"noise must have shape ({depth},), got {checked.shape}")
+    if not np.isfinite(checked).all() or checked.min() <= 0:
+        raise ValueError("noise must be finite and above 0")
+    return checked
