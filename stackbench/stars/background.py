@@ -126,13 +126,13 @@ def background_at(mesh: BackgroundMesh, x: Floats, y: Floats) -> tuple[Floats, F
     right, below = np.minimum(i + 1, mx - 1), np.minimum(j + 1, my - 1)
     s, t = u - i, v - j
 
-    def at(values: Floats) -> Floats:
+    def _at(values: Floats) -> Floats:
         upper = values[j, i] * (1 - s) + values[j, right] * s
         lower = values[below, i] * (1 - s) + values[below, right] * s
         value: Floats = upper * (1 - t) + lower * t
         return value
 
-    return at(mesh.sky), np.maximum(at(mesh.noise), LEAST_NOISE)
+    return _at(mesh.sky), np.maximum(_at(mesh.noise), LEAST_NOISE)
 
 
 def _smoothed(mesh: Floats) -> Floats:

@@ -28,7 +28,7 @@ LEVELS = 4
 LEVEL_FWHM_PX = 3.5
 # The width of the narrowest profile that an optical system leaves on pixels.
 LEAST_FWHM_PX = 1.25
-_SURVEYED, _ANCHORS = 1000, 50
+_SURVEYED, _ANCHORS = 600, 50
 _LEAST_ANCHORS = 5
 
 
@@ -144,14 +144,19 @@ def sharpest_flatness(fwhm_px: float) -> float:
 
 
 def _on_trails(image: Pixels, peaks: Peaks) -> Mask:
-    """Say which of the brightest peaks are pieces of a satellite's trail."""
-    trail = np.zeros(len(peaks), bool)
-    x, y, noise = peaks.x[:_SURVEYED], peaks.y[:_SURVEYED], peaks.noise[:_SURVEYED]
+    """Say which peaks are pieces of a satellite's trail."""
+    head = peaks.select(np.arange(len(peaks)) < _SURVEYED)
     fwhm = LEVEL_FWHM_PX * 2.0 ** (peaks.level - 1)
-    window = 1.5 * fwhm / FWHM_PER_SIGMA
-    moments = windowed_moments(image, x, y, noise, window_px=window, ring_px=max(3 * fwhm, 5.0))
-    trail[: len(x)] = on_trails(moments)
-    return trail
+    moments = windowed_moments(
+        image,
+        head.x,
+        head.y,
+        head.noise,
+        window_px=1.5 * fwhm / FWHM_PER_SIGMA,
+        ring_px=max(3 * fwhm, 5.0),
+    )
+    rest = peaks.x[_SURVEYED:] + 1j * peaks.y[_SURVEYED:]
+    return np.concatenate(on_trails(moments, rest))
 
 
 def _possible(peaks: Peaks, saturated: Mask | None) -> Mask:

@@ -24,13 +24,25 @@ class StarProfile:
 
     @property
     def axes_px(self) -> tuple[float, float]:
-        """FWHM along the major and the minor axis, pixels."""
+        """FWHM along the two axes.
+
+        Returns
+        -------
+        tuple of float
+            Of the major and of the minor axis, pixels.
+        """
         squared = (1 + abs(self.chi)) / (1 - abs(self.chi))  # (a/b)²
         return self.fwhm_px * squared**0.25, self.fwhm_px / squared**0.25
 
     @property
     def sigma_px(self) -> float:
-        """Standard deviation of the round Gaussian of this FWHM, pixels."""
+        """Width of the round Gaussian of this FWHM.
+
+        Returns
+        -------
+        float
+            Standard deviation, pixels.
+        """
         return float(self.fwhm_px / FWHM_PER_SIGMA)
 
     def enclosed(self, radius_px: float) -> float:

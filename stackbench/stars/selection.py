@@ -139,12 +139,12 @@ def half_width_tensor(moments: Moments) -> tuple[Floats, Floats, Floats]:
     w2 = moments.window_px**2
     half_maximum = 2 * np.log(2)
 
-    def freed(value: Floats) -> Floats:
+    def _freed(value: Floats) -> Floats:
         share: Floats = np.clip(value / w2, 0.05, 0.8)
         width: Floats = half_maximum * w2 * share / (1 - share)
         return width
 
-    major, minor = (freed(axis) for axis in moments.axes())
+    major, minor = (_freed(axis) for axis in moments.axes())
     angle = np.arctan2(2 * moments.xy, moments.xx - moments.yy)
     mean, half = (major + minor) / 2, (major - minor) / 2
     return mean + half * np.cos(angle), half * np.sin(angle), mean - half * np.cos(angle)

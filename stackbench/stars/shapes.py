@@ -49,19 +49,37 @@ class ShapeFits:
 
     @property
     def fwhm(self) -> Floats:
-        """Geometric mean of the two axes' FWHM, pixels."""
+        """Size of the profiles.
+
+        Returns
+        -------
+        ndarray, float64
+            FWHM of the circle of the same area, pixels: geometric mean of both axes'.
+        """
         return 2.0 * (self.cxx * self.cyy - self.cxy**2) ** -0.25
 
     @property
     def minor_fwhm(self) -> Floats:
-        """FWHM along the minor axis, pixels."""
+        """Size along the minor axis.
+
+        Returns
+        -------
+        ndarray, float64
+            FWHM, pixels.
+        """
         half_trace = (self.cxx + self.cyy) / 2
         largest = half_trace + np.hypot((self.cxx - self.cyy) / 2, self.cxy)
         return 2.0 / np.sqrt(largest)
 
     @property
     def chi(self) -> npt.NDArray[np.complex128]:
-        """Ellipticity (a² − b²)/(a² + b²)·exp(2iθ), as a complex number."""
+        """Ellipticity of the profiles.
+
+        Returns
+        -------
+        ndarray, complex128
+            (a² − b²)/(a² + b²)·exp(2iθ).
+        """
         trace = self.cxx + self.cyy
         chi = np.empty(len(trace), np.complex128)
         chi.real, chi.imag = (self.cyy - self.cxx) / trace, -2 * self.cxy / trace

@@ -18,7 +18,9 @@ _OFF_LINE, _CHANCES = 0.4, 5.0
 _LEAST_REPEATS, _LEAST_REPEATED_SHARE, _LEAST_COMPANION = 5, 0.25, 0.15
 
 
-def on_trails(moments: Moments) -> npt.NDArray[np.bool_]:
+def on_trails(
+    moments: Moments, fainter: npt.NDArray[np.complex128]
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
     """Say which peaks are pieces of a straight trail across the frame.
 
     A piece is elongated, and at least eight elongated pieces lie on the line
@@ -29,17 +31,20 @@ def on_trails(moments: Moments) -> npt.NDArray[np.bool_]:
     ----------
     moments : Moments
         Of the brightest peaks, at most about a thousand.
+    fainter : ndarray, 1-D, complex128
+        Places x + iy of all further peaks, pixels.
 
     Returns
     -------
-    ndarray, bool
-        True for pieces of a trail.
+    tuple of ndarray, bool
+        For the brightest and for the further peaks, True for pieces of a trail;
+        a further peak is one when it lies on the trail.
     """
     major, minor = moments.axes()
     long = np.flatnonzero(minor < _ELONGATED * major)
-    trail = np.zeros(len(moments.x), bool)
+    trail, fainter_trail = np.zeros(len(moments.x), bool), np.zeros(len(fainter), bool)
     if len(long) < _LEAST_PIECES:
-        return trail
+        return trail, fainter_trail
     place = moments.x[long] + 1j * moments.y[long]
     heading = np.exp(0.5j * np.angle(moments.xx[long] - moments.yy[long] + 2j * moments.xy[long]))
     left = np.ones(len(long), bool)
@@ -53,7 +58,11 @@ def on_trails(moments: Moments) -> npt.NDArray[np.bool_]:
             break
         trail[long[line]] = True
         left &= ~line
-    return trail
+        centre = place[line].mean()
+        course = np.exp(0.5j * np.angle(((place[line] - centre) ** 2).sum()))
+        aside = np.abs(((fainter - centre) * course.conjugate()).imag)
+        fainter_trail |= aside < moments.window_px
+    return trail, fainter_trail
 
 
 def _fullest_line(
