@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from stackbench.calibration.decoding import OpenRows
 from stackbench.frames.rows import RowSource
 from stackbench.frames.work import Stop, Tick, in_threads, never, quiet
-from stackbench.rejection.depth import combine_depth
-from stackbench.rejection.methods import Rejection
+from stackbench.rejection.depth import Combined, combine_depth
+from stackbench.rejection.methods import Choice, Rejection, choose
 
 # What the depth × rows of one thread may take, bytes: as many as are read at
 # once, in long runs, and as many as are combined at once, near the processor.
@@ -25,13 +25,15 @@ class CombinedImage:
 
     `data` is (ny, nx) float32, NaN where no frame is defined. `mean_kept` is
     the mean number of values per pixel behind it; `rejected_low` and
-    `rejected_high` count clipped values over all pixels.
+    `rejected_high` count clipped values over all pixels. `choice` is the way
+    of rejecting that was used.
     """
 
     data: NDArray[np.float32]
     mean_kept: float
     rejected_low: int
     rejected_high: int
+    choice: Choice
 
     @property
     def rejected_pixels(self) -> int:
@@ -52,6 +54,7 @@ def combine_rows(
     factors: Sequence[float] | None = None,
     subtract: Sequence[NDArray[np.float32] | None] | None = None,
     weights: Sequence[float] | None = None,
+    noise: Sequence[float] | None = None,
     jobs: int = 1,
     band_rows: int | None = None,
     tick: Tick = quiet,
@@ -66,7 +69,7 @@ def combine_rows(
     sources : sequence of RowSource
         The frames, all of one shape.
     rejection : Rejection
-        How to clip along the depth.
+        How to clip along the depth; settled here for the number of frames.
     factors : sequence of float, optional
         One factor per frame, 1 if left out.
     subtract : sequence of ndarray or None, optional
@@ -74,6 +77,9 @@ def combine_rows(
         several frames.
     weights : sequence of float, optional
         One weight per frame in the average, equal if left out.
+    noise : sequence of float, optional
+        The random noise of each frame after its factor, above 0: a clip then
+        never takes the scatter along the depth for less.
     jobs : int
         Number of threads.
     band_rows : int, optional
@@ -99,12 +105,14 @@ def combine_rows(
     depth, (ny, nx) = len(sources), shape
     read_rows = band_rows or _rows_within(_READ_BYTES, depth, shape)
     part_rows = min(read_rows, _rows_within(_COMBINED_BYTES, depth, shape))
+    choice = choose(rejection, depth)
     frames = _Frames(
         sources=tuple(sources),
         factors=(1.0,) * depth if factors is None else tuple(factors),
         levels=(None,) * depth if subtract is None else tuple(subtract),
-        weights=None if weights is None else np.asarray(weights, dtype=np.float32),
-        rejection=rejection,
+        weights=None if weights is None else tuple(weights),
+        noise=None if noise is None else tuple(noise),
+        rejection=choice.rejection,
     )
     data = np.empty(shape, dtype=np.float32)
     cubes: queue.SimpleQueue[NDArray[np.float32]] = queue.SimpleQueue()
@@ -125,6 +133,7 @@ def combine_rows(
         mean_kept=sum(band.kept for band in bands) / data.size,
         rejected_low=sum(band.low for band in bands),
         rejected_high=sum(band.high for band in bands),
+        choice=choice,
     )
 
 
@@ -144,7 +153,8 @@ class _Frames:
     sources: tuple[RowSource, ...]
     factors: tuple[float, ...]
     levels: tuple[NDArray[np.float32] | None, ...]
-    weights: NDArray[np.float32] | None
+    weights: tuple[float, ...] | None
+    noise: tuple[float, ...] | None
     rejection: Rejection
 
     def combine(
@@ -153,6 +163,7 @@ class _Frames:
         """Combine rows start … stop − 1 into `data`, as many at a time as `cube` holds."""
         opened = [OpenRows(source, start, stop) for source in self.sources]
         depth, part_rows, nx = cube.shape
+        counts = np.empty((3, part_rows * nx), dtype=np.uint16)
         kept = low = high = 0
         for first in range(start, stop, part_rows):
             last = min(first + part_rows, stop)
@@ -162,13 +173,22 @@ class _Frames:
             ):
                 rows.calibrate(first, last, subtract=level, factor=factor, out=plane)
             combined = combine_depth(
-                part.reshape(depth, -1), rejection=self.rejection, weights=self.weights
+                part.reshape(depth, -1),
+                rejection=self.rejection,
+                weights=self.weights,
+                noise=self.noise,
+                into=_room(data[first:last].reshape(-1), counts),
             )
-            data[first:last] = combined.mean.reshape(last - first, nx)
             kept += int(combined.kept.sum())
             low += int(combined.low.sum())
             high += int(combined.high.sum())
         return _Counts(kept=kept, low=low, high=high)
+
+
+def _room(mean: NDArray[np.float32], counts: NDArray[np.uint16]) -> Combined:
+    """Let the result be written straight into the image."""
+    kept, low, high = counts[:, : mean.size]
+    return Combined(mean=mean, kept=kept, low=low, high=high)
 
 
 def _rows_within(size: int, depth: int, shape: tuple[int, int]) -> int:

@@ -14,7 +14,7 @@ from stackbench.calibration.survey import pair_noise, survey_frames
 from stackbench.frames.records import Kind, Problem
 from stackbench.frames.rows import RowSource
 from stackbench.frames.work import Stop, Tick, never, quiet
-from stackbench.rejection.methods import Method, Rejection, choose
+from stackbench.rejection.methods import Method, Rejection
 
 # Subtracting a master of N frames raises the noise by √(1 + 1/N): 5 % for 10.
 _ENOUGH_FRAMES = 10
@@ -147,12 +147,15 @@ def make_flat(
     signals = [surveys[index].level_adu for index in used]
     factors = [1 / signal for signal in signals]
     weights = [signal / max(signals) for signal in signals]
+    level = float(np.median(signals))
+    unit_noise = pair_noise(members, factors=factors, weights=weights)
     combined = combine_rows(
         members,
         rejection=rejection,
         factors=factors,
         subtract=[under[index] for index in used],
         weights=weights,
+        noise=_expected(unit_noise, weights),
         jobs=jobs,
         tick=tick,
         stop=stop,
@@ -161,14 +164,11 @@ def make_flat(
     if not scale > 0:
         return _nothing_left(flat_set, dropped)
     np.divide(combined.data, np.float32(scale), out=combined.data)
-    level = float(np.median(signals))
-    unit_noise = pair_noise(members, factors=factors, weights=weights)
     return _master(
         flat_set,
         used,
         dropped,
         combined,
-        rejection,
         level_adu=level,
         frame_noise_adu=unit_noise / math.sqrt(float(np.median(weights))) * level,
         noise=unit_noise / math.sqrt(sum(weights)),
@@ -192,14 +192,20 @@ def _make_level(
     if not used:
         return _nothing_left(calibration_set, dropped)
     members = [sources[index] for index in used]
-    combined = combine_rows(members, rejection=rejection, jobs=jobs, tick=tick, stop=stop)
     noise = pair_noise(members)
+    combined = combine_rows(
+        members,
+        rejection=rejection,
+        noise=_expected(noise, [1.0] * len(members)),
+        jobs=jobs,
+        tick=tick,
+        stop=stop,
+    )
     return _master(
         calibration_set,
         used,
         dropped,
         combined,
-        rejection,
         level_adu=exact_median(combined.data),
         frame_noise_adu=noise,
         noise=noise / math.sqrt(len(used)),
@@ -211,14 +217,13 @@ def _master(
     used: Sequence[int],
     dropped: tuple[DroppedFrame, ...],
     combined: CombinedImage,
-    rejection: Rejection,
     *,
     level_adu: float,
     frame_noise_adu: float,
     noise: float,
 ) -> Master:
     """Write down a finished master; `noise` is that of a mean of all values."""
-    method = choose(rejection, len(used)).rejection.method
+    method = combined.choice.rejection.method
     variance = noise**2 * len(used) / max(1.0, combined.mean_kept)
     if method is Method.MEDIAN:
         variance *= _median_variance(len(used))
@@ -242,6 +247,15 @@ def _master(
             *_few_problems(calibration_set, len(used)),
         ),
     )
+
+
+def _expected(unit_noise: float, weights: Sequence[float]) -> list[float] | None:
+    """Return the noise of each frame, None when it is unknown or there is none."""
+    if not unit_noise > 0:
+        return None
+    if max(weights) < 1.5 * min(weights):  # one limit for all is as good, and faster
+        return [unit_noise / math.sqrt(float(np.median(weights)))] * len(weights)
+    return [unit_noise / math.sqrt(weight) for weight in weights]
 
 
 def _median_variance(depth: int) -> float:
@@ -295,7 +309,7 @@ def _few_problems(calibration_set: CalibrationSet, depth: int) -> tuple[Problem,
     return (
         Problem(
             what=f"Master {_set_name(calibration_set)} made of {frames}",
-            why=f"So few cannot tell an outlier, and subtracting or dividing by their mean "
+            why="So few cannot tell which value is an outlier, and applying their mean "
             f"multiplies the noise of one such frame by {math.sqrt(1 + 1 / depth):.2f}.",
             remedy=f"Take {_ENOUGH_FRAMES} or more, which costs at most 5 % of noise.",
         ),
