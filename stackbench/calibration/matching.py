@@ -13,6 +13,7 @@ from pathlib import Path
 from stackbench.calibration.records import CalibrationSet, Serving
 from stackbench.calibration.sets import calibration_sets, evening
 from stackbench.frames.records import CameraSetup, Frame, Kind, Problem, Setup
+from stackbench.frames.words import celsius, counted, seconds
 
 # Two exposures are the same within this share, whatever the shutter's jitter.
 _SAME_EXPOSURE = 0.01
@@ -153,8 +154,8 @@ def _dark_for(
                 why="no dark of the same camera, binning, gain, offset and size was found"
                 if light.exposure_s is not None
                 else "the lights' headers give no exposure time",
-                remedy=f"take darks of {_seconds(light.exposure_s)} "
-                f"at {_celsius(light.temperature_c)} with these settings; "
+                remedy=f"take darks of {seconds(light.exposure_s)} "
+                f"at {celsius(light.temperature_c)} with these settings; "
                 "until then hot pixels are left to the rejection",
             )
         )
@@ -168,9 +169,9 @@ def _dark_for(
         problems.append(
             Problem(
                 what=f"{_lights(light)}: the nearest dark is {gap:.1f} °C away",
-                why=f"the lights were taken at {_celsius(light.temperature_c)}, "
-                f"the darks at {_celsius(dark.temperature_c)}",
-                remedy=f"take darks at {_celsius(light.temperature_c)}; until then the dark "
+                why=f"the lights were taken at {celsius(light.temperature_c)}, "
+                f"the darks at {celsius(dark.temperature_c)}",
+                remedy=f"take darks at {celsius(light.temperature_c)}; until then the dark "
                 "signal is removed only in part",
             )
         )
@@ -181,10 +182,10 @@ def _dark_for(
         if not same_exposure:
             problems.append(
                 Problem(
-                    what=f"{_lights(light)}: the dark of {_seconds(dark.exposure_s)} "
+                    what=f"{_lights(light)}: the dark of {seconds(dark.exposure_s)} "
                     "is subtracted as it is",
                     why="its exposure differs and no bias frames were found to scale it with",
-                    remedy=f"add bias frames, or darks of {_seconds(light.exposure_s)}",
+                    remedy=f"add bias frames, or darks of {seconds(light.exposure_s)}",
                 )
             )
         notes.append(f"{text}, subtracted as taken")
@@ -218,7 +219,7 @@ def _flat_for(
         )
         return None
     days = _days_apart(light, flat)
-    when = "" if not days else f", {days} day{'s' if days > 1 else ''} from the lights"
+    when = "" if not days else f", {counted(days, 'day')} from the lights"
     notes.append(f"flat: {_frames_of(flat)}{when}")
     return flat
 
@@ -346,11 +347,11 @@ def _days_apart(frame: Frame, other: CalibrationSet | None) -> int | None:
 
 
 def _frames_of(s: CalibrationSet) -> str:
-    parts = [f"{len(s.frames)} frame{'s' if len(s.frames) > 1 else ''}"]
+    parts = [counted(len(s.frames), "frame")]
     if s.kind in (Kind.DARK, Kind.DARK_FLAT):
-        parts.append(f"of {_seconds(s.exposure_s)}")
+        parts.append(f"of {seconds(s.exposure_s)}")
     if s.kind is not Kind.FLAT and s.temperature_c is not None:
-        parts.append(f"at {_celsius(s.temperature_c)}")
+        parts.append(f"at {celsius(s.temperature_c)}")
     if s.night is not None and s.kind is Kind.FLAT:
         parts.append(f"of {s.night.isoformat()}")
     return " ".join(parts)
@@ -358,16 +359,8 @@ def _frames_of(s: CalibrationSet) -> str:
 
 def _lights(light: Frame) -> str:
     target = light.target or "unnamed target"
-    return f"lights of {target} through {_filter(light.filter)}, {_seconds(light.exposure_s)}"
+    return f"lights of {target} through {_filter(light.filter)}, {seconds(light.exposure_s)}"
 
 
 def _filter(name: str | None) -> str:
     return f"filter {name}" if name else "no named filter"
-
-
-def _seconds(value: float | None) -> str:
-    return "unknown exposure" if value is None else f"{value:g} s"
-
-
-def _celsius(value: float | None) -> str:
-    return "unknown temperature" if value is None else f"{value:.1f} °C".replace("-", "−")

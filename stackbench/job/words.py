@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from stackbench.export.night import FrameEntry, Night, ProblemEntry, StackEntry
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Frame, Kind, Problem
+from stackbench.frames.words import celsius, counted, duration
 from stackbench.job.overview import Overview, ServedGroup
 
 
@@ -59,7 +60,7 @@ def problem_lines(problems: Sequence[Problem | ProblemEntry]) -> list[str]:
     """
     if not problems:
         return ["Nothing is missing."]
-    lines = [f"{len(problems)} thing{'s' if len(problems) > 1 else ''} to look at"]
+    lines = [f"{counted(len(problems), 'thing')} to look at"]
     for problem in problems:
         where = f"{problem.path}: " if problem.path is not None else ""
         lines += [
@@ -86,45 +87,6 @@ def _exposures(lights: Sequence[Frame]) -> str:
     exposures = sorted({f.exposure_s for f in lights if f.exposure_s is not None})
     times = ", ".join(duration(e) for e in exposures) or "unknown exposure"
     return f"{len(lights)} × {times}"
-
-
-def duration(seconds: float | None) -> str:
-    """Write a length of time as people do.
-
-    Parameters
-    ----------
-    seconds : float or None
-        Length, s.
-
-    Returns
-    -------
-    str
-        Seconds below two minutes, else hours and minutes.
-    """
-    if seconds is None:
-        return "unknown"
-    if seconds < 120:
-        return f"{seconds:g} s"
-    if seconds < 600 and seconds % 60:
-        return f"{seconds:.0f} s"
-    hours, minutes = divmod(round(seconds / 60), 60)
-    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
-
-
-def celsius(value: float) -> str:
-    """Write a temperature with a true minus sign.
-
-    Parameters
-    ----------
-    value : float
-        Temperature, °C.
-
-    Returns
-    -------
-    str
-        With one decimal and the unit.
-    """
-    return f"{value:.1f} °C".replace("-", "−")
 
 
 def outcome_lines(night: Night) -> list[str]:
@@ -154,7 +116,7 @@ def outcome_lines(night: Night) -> list[str]:
             lines.append(f"  {stack.channel.fits}")
     rejected = [frame for frame in night.frames if frame.verdict == "reject"]
     if rejected:
-        lines += ["", f"{len(rejected)} sub{'s' if len(rejected) > 1 else ''} rejected"]
+        lines += ["", f"{counted(len(rejected), 'sub')} rejected"]
         for frame in rejected:
             why = "; ".join(frame.reasons) if frame.by == "rule" else "by hand"
             lines.append(f"  {frame.path.name}: {why or 'by rule'}")

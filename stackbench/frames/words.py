@@ -1,0 +1,71 @@
+"""Numbers as people write them."""
+
+
+def celsius(value: float | None) -> str:
+    """Write a temperature with a true minus sign.
+
+    Parameters
+    ----------
+    value : float or None
+        Temperature, °C.
+
+    Returns
+    -------
+    str
+        With one decimal and the unit; "unknown temperature" for None.
+    """
+    return "unknown temperature" if value is None else f"{value:.1f} °C".replace("-", "−")
+
+
+def seconds(value: float | None) -> str:
+    """Write an exposure time in seconds, however long it is.
+
+    Parameters
+    ----------
+    value : float or None
+        Time, s.
+
+    Returns
+    -------
+    str
+        For example "300 s" or "0.5 s"; "unknown exposure" for None.
+    """
+    return "unknown exposure" if value is None else f"{value:g} s"
+
+
+def duration(value: float | None) -> str:
+    """Write a length of time in the unit that suits it.
+
+    Parameters
+    ----------
+    value : float or None
+        Time, s.
+
+    Returns
+    -------
+    str
+        Seconds below two minutes, else minutes or hours and minutes; "unknown
+        exposure" for None.
+    """
+    if value is None or value < 120 or (value < 600 and value % 60):
+        return seconds(value)
+    hours, minutes = divmod(round(value / 60), 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
+
+
+def counted(number: int, noun: str) -> str:
+    """Write a number with its noun, in the plural where it must be.
+
+    Parameters
+    ----------
+    number : int
+        How many.
+    noun : str
+        In the singular; its plural ends in s.
+
+    Returns
+    -------
+    str
+        For example "1 frame" or "12 frames".
+    """
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
