@@ -6,13 +6,14 @@ train and filter besides; dark current depends on exposure and temperature.
 """
 
 import math
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from stackbench.calibration.agreement import cameras_agree, trains_agree, values_confirmed
 from stackbench.calibration.records import CalibrationSet, Serving
 from stackbench.calibration.sets import calibration_sets, evening
-from stackbench.frames.records import CameraSetup, Frame, Kind, Problem, Setup
+from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.words import celsius, counted, seconds
 
 # Two exposures are the same within this share, whatever the shutter's jitter.
@@ -62,54 +63,6 @@ def plan_calibration(frames: Sequence[Frame]) -> CalibrationPlan:
             by_need[need] = serve(frame, sets)
         servings[frame.path] = by_need[need]
     return CalibrationPlan(sets=sets, servings=servings)
-
-
-def cameras_agree(one: CameraSetup, other: CameraSetup) -> bool:
-    """Tell whether frames of two camera setups may meet.
-
-    Shape and binning must be equal; the other values must be equal where both
-    headers give them.
-
-    Parameters
-    ----------
-    one, other : CameraSetup
-        The setups of the two frames; the order does not matter.
-
-    Returns
-    -------
-    bool
-        False as soon as one value differs that both state.
-    """
-    return (
-        one.shape == other.shape
-        and one.binning == other.binning
-        and _same(_folded(one.camera), _folded(other.camera))
-        and _same(one.gain_setting, other.gain_setting)
-        and _same(one.offset_setting, other.offset_setting)
-        and _same(_folded(one.read_mode), _folded(other.read_mode))
-    )
-
-
-def trains_agree(one: Setup, other: Setup) -> bool:
-    """Tell whether frames of two setups came through the same optical train.
-
-    Parameters
-    ----------
-    one, other : Setup
-        The setups of the two frames; the order does not matter.
-
-    Returns
-    -------
-    bool
-        True when the cameras agree and neither telescope nor focal length
-        differ where both headers give them (focal length within 1 %).
-    """
-    if not cameras_agree(one.camera, other.camera):
-        return False
-    if not _same(_folded(one.telescope), _folded(other.telescope)):
-        return False
-    focal = (one.focal_length_mm, other.focal_length_mm)
-    return None in focal or math.isclose(focal[0] or 0, focal[1] or 0, rel_tol=0.01)
 
 
 def _serve_light(light: Frame, sets: Sequence[CalibrationSet]) -> Serving:
@@ -271,7 +224,7 @@ def _nearest(frame: Frame, sets: Sequence[CalibrationSet]) -> CalibrationSet | N
         sets,
         key=lambda s: (
             _days_apart(frame, s) or 0,
-            -_confirmed(frame.setup, s.setup),
+            -values_confirmed(frame.setup, s.setup),
             _gap(frame.temperature_c, s.temperature_c) or 0.0,
             -len(s.frames),
         ),
@@ -291,7 +244,7 @@ def _dark_distance(frame: Frame, dark: CalibrationSet) -> tuple[float, ...]:
         0.0 if same else (ratio if ratio > 0 else -3 * ratio),
         gap,
         _days_apart(frame, dark) or 0,
-        -_confirmed(frame.setup, dark.setup),
+        -values_confirmed(frame.setup, dark.setup),
         -len(dark.frames),
     )
 
@@ -309,24 +262,6 @@ def _need(frame: Frame) -> Hashable:
         evening(frame),
         frame.target if frame.kind is Kind.LIGHT else None,
     )
-
-
-def _confirmed(one: Setup, other: Setup) -> int:
-    pairs: Iterable[tuple[object, object]] = (
-        (one.camera.camera, other.camera.camera),
-        (one.camera.gain_setting, other.camera.gain_setting),
-        (one.camera.offset_setting, other.camera.offset_setting),
-        (one.camera.read_mode, other.camera.read_mode),
-    )
-    return sum(None not in pair for pair in pairs)
-
-
-def _same(one: object, other: object) -> bool:
-    return one is None or other is None or one == other
-
-
-def _folded(text: str | None) -> str | None:
-    return None if text is None else " ".join(text.casefold().split())
 
 
 def _same_exposure(one: float | None, other: float | None, share: float = _SAME_EXPOSURE) -> bool:

@@ -1,7 +1,8 @@
 """Gain and read noise of a camera, from the night's own flats and bias frames."""
 
 from stackbench import __version__
-from stackbench.calibration.matching import CalibrationPlan, cameras_agree
+from stackbench.calibration.agreement import cameras_agree
+from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.records import CalibrationSet
 from stackbench.frames.errors import FrameError
 from stackbench.frames.pixels import MappedRows

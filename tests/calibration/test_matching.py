@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stackbench.calibration.matching import plan_calibration, trains_agree
+from stackbench.calibration.agreement import trains_agree
+from stackbench.calibration.matching import plan_calibration
 from stackbench.calibration.sets import calibration_sets, evening
 from stackbench.frames.records import (
     CameraSetup,
