@@ -16,7 +16,7 @@ from stackbench.rejection.methods import Choice, Rejection, choose
 # What the depth × rows of one thread may take, bytes: as many as are read at
 # once, in long runs, and as many as are combined at once, near the processor.
 _READ_BYTES = 32 << 20
-_COMBINED_BYTES = 2 << 20
+_COMBINED_BYTES = 8 << 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
