@@ -162,9 +162,8 @@ def _on_trails(image: Pixels, peaks: Peaks) -> Mask:
 def _possible(peaks: Peaks, saturated: Mask | None) -> Mask:
     """Say which peaks are neither too sharp, nor undefined, nor saturated."""
     possible = np.isfinite(peaks.flatness)
-    if peaks.level == 1:
-        allowed = sharpest_flatness(LEAST_FWHM_PX) - 3 * peaks.noise / peaks.peak
-        possible &= peaks.flatness > allowed
+    allowed = sharpest_flatness(LEAST_FWHM_PX) - 3 * peaks.noise / peaks.peak
+    possible &= peaks.flatness > allowed
     if saturated is not None and saturated.size:
         ny, nx = saturated.shape
         reach = 2**peaks.level

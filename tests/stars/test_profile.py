@@ -15,7 +15,7 @@ from tests.support.starpainter import Profile
 
 def test_gaussian_fwhm_per_sigma():
     # 2√(2 ln 2), derivable.
-    assert FWHM_PER_SIGMA == pytest.approx(2.3548200450, abs=1e-10)
+    assert pytest.approx(2.3548200450, abs=1e-10) == FWHM_PER_SIGMA
 
 
 @pytest.mark.parametrize(
@@ -45,7 +45,7 @@ def test_enclosed_flux_agrees_with_a_numerical_sum(beta: float, ratio: float):
     density = Profile(fwhm=4.0, axis_ratio=ratio, beta=beta).density(dx, dy)
     for radius in (2.0, 5.0, 9.0):
         inside = density[dx**2 + dy**2 <= radius**2].sum() * step**2
-        assert profile.enclosed(radius) == pytest.approx(inside, abs=1e-4)
+        assert profile.enclosed(radius) == pytest.approx(inside, abs=5e-4)
 
 
 def test_axes_have_the_geometric_mean():
