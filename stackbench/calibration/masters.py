@@ -13,6 +13,7 @@ from stackbench.calibration.statistics import exact_median
 from stackbench.calibration.survey import pair_noise, survey_frames
 from stackbench.frames.records import Kind, Problem
 from stackbench.frames.rows import RowSource
+from stackbench.frames.words import celsius, seconds
 from stackbench.frames.work import Stop, Tick, never, quiet
 from stackbench.rejection.methods import Method, Rejection
 
@@ -322,9 +323,9 @@ def _set_name(calibration_set: CalibrationSet) -> str:
     if calibration_set.filter is not None:
         parts.append(calibration_set.filter)
     if calibration_set.exposure_s is not None and calibration_set.kind in _TIMED:
-        parts.append(f"{calibration_set.exposure_s:g} s")
+        parts.append(seconds(calibration_set.exposure_s))
     if calibration_set.temperature_c is not None and calibration_set.kind in _TIMED:
-        parts.append(f"{calibration_set.temperature_c:.1f} °C")
+        parts.append(celsius(calibration_set.temperature_c))
     return " ".join(parts)
 
 

@@ -84,7 +84,7 @@ def measure_camera(
     Parameters
     ----------
     flats : tuple of RowSource
-        Two flats of the same filter and about the same brightness.
+        Two flats of the same filter; their levels may differ.
     biases : tuple of RowSource
         Two bias frames, or darks of the flats' exposure.
     saturation_adu : float, optional
@@ -94,9 +94,41 @@ def measure_camera(
     -------
     GainAndReadNoise or None
         From a sample of rows; None when nothing can be told.
+
+    Notes
+    -----
+    Twilight flats differ in level, and so does their fixed pattern, which the
+    plain difference would then count as noise. So the brighter one, above its
+    bias, is brought to the level of the other with k < 1: its photon noise
+    counts k²-fold and its level k-fold, so that with level m of the fainter
+    σ² = m (1 + k)/g + (1 + k²) R² (ADU), from which g follows. For k = 1 this
+    is the formula of `gain_and_read_noise`.
     """
     lit = [sample_rows(flat) for flat in flats]
+    unlit = [sample_rows(bias) for bias in biases]
     if saturation_adu is not None:
         for rows in lit:
             rows[rows >= np.float32(saturation_adu)] = np.nan
-    return gain_and_read_noise(lit[0], lit[1], sample_rows(biases[0]), sample_rows(biases[1]))
+    signals = [float(np.nanmean(rows, dtype=np.float64)) for rows in lit]
+    level = float(np.mean([np.nanmean(rows, dtype=np.float64) for rows in unlit]))
+    signals = [signal - level for signal in signals]
+    if not min(signals) > 0:
+        return None
+    share = min(signals) / max(signals)
+    brighter = signals.index(max(signals))
+    lit[brighter] = (lit[brighter] - np.float32(level)) * np.float32(share) + np.float32(level)
+    plain = gain_and_read_noise(lit[0], lit[1], unlit[0], unlit[1])
+    if plain is None:
+        return None
+    read_variance = plain.read_noise_adu**2
+    # σ²(F1 − F2) as the plain formula had it, with the parts weighed anew
+    variance = 2 * min(signals) / plain.gain_e_per_adu + 2 * read_variance
+    photons = variance - (1 + share**2) * read_variance
+    if not photons > 0:
+        return None
+    gain = min(signals) * (1 + share) / photons
+    return GainAndReadNoise(
+        gain_e_per_adu=gain,
+        read_noise_e=gain * plain.read_noise_adu,
+        read_noise_adu=plain.read_noise_adu,
+    )

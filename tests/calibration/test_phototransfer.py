@@ -88,3 +88,22 @@ def test_real_camera_by_quadrant():
             # The scaled MAD of whole ADU is 4.19 ADU in all four, as coarse as
             # 4 × 1.4826/√2: right to half a step of 1.05 ADU.
             assert found.read_noise_adu == pytest.approx(4.19, abs=0.52)
+
+
+def test_twilight_flats_of_unlike_levels_give_the_gain_all_the_same():
+    # a camera of known gain; response with 30 % of vignetting and 1 % from pixel to pixel
+    rng = np.random.default_rng(8)
+    gain, read_noise_e, shape = 0.8, 3.5, (300, 400)
+    y, x = np.indices(shape)
+    response = 1 - 0.3 * ((x / 400 - 0.5) ** 2 + (y / 300 - 0.5) ** 2) / 0.5
+    response = response * rng.normal(1, 0.01, shape)
+
+    def raw(electrons):
+        signal = rng.poisson(response * electrons) + rng.normal(0, read_noise_e, shape)
+        return ArrayRows(np.rint(500 + signal / gain).astype(np.float32))
+
+    measured = measure_camera((raw(24000.0), raw(15000.0)), (raw(0.0), raw(0.0)))
+    assert measured is not None
+    # σ(g)/g ≈ √(2/N), N = 1.2 × 10⁵ pixels
+    assert measured.gain_e_per_adu == pytest.approx(gain, rel=0.02)
+    assert measured.read_noise_e == pytest.approx(np.hypot(read_noise_e, gain / 12**0.5), rel=0.02)
