@@ -82,7 +82,6 @@ def test_a_decision_by_hand_restacks_only_its_filter_and_is_remembered(first, wo
     night, out, done = work
     name = next(n for n, f in lights(first[2]).items() if f["filter"] == "R")
     record = run_night(night, out=out, reject=[name])
-    # one measuring: that of the new stack
     assert done == {"masters": 0, "measured": 0, "stacked": 1}
     assert lights(record)[name]["verdict"] == "reject"
     assert lights(record)[name]["by"] == "hand"
@@ -135,12 +134,11 @@ def test_a_touched_file_with_the_same_bytes_costs_a_checksum_only(work):
 
 def test_a_changed_flat_redoes_its_master_and_what_it_serves(first, work):
     night, out, done = work
-    flat = next(
-        Path(f["path"]).name
-        for f in first[2]["frames"]
-        if f["filter"] == "R" and f["kind"] == "flat"
-    )
-    next(night.rglob(flat)).unlink()
+    # all depends on the reference: change a flat of the other filter
+    reference = next(f for f in lights(first[2]).values() if f["is_reference"])
+    other = {"L": "R", "R": "L"}[reference["filter"]]
+    flats = [f for f in first[2]["frames"] if (f["kind"], f["filter"]) == ("flat", other)]
+    next(night.rglob(Path(flats[0]["path"]).name)).unlink()
     run_night(night, out=out)
     assert done == {"masters": 1, "measured": 5, "stacked": 1}
 
