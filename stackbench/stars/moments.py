@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from stackbench.frames.compiled import compiled
+from stackbench.frames.compiled import compiled, compiled_fast
 from stackbench.stars.median import median_in_place
 from stackbench.stars.records import Floats
 
@@ -130,6 +130,57 @@ def _ring_sky(
 
 
 @compiled
+def _cut_out(image: npt.NDArray[np.float32], i0: int, j0: int, sky: float, cutout: Floats) -> None:
+    """Copy pixels around (i0, j0), less the sky; an undefined one from the opposite side."""
+    reach = cutout.shape[0] // 2
+    for j in range(-reach, reach + 1):
+        for i in range(-reach, reach + 1):
+            v = float(image[j0 + j, i0 + i])
+            if np.isnan(v):
+                v = float(image[j0 - j, i0 - i])
+            cutout[reach + j, reach + i] = 0.0 if np.isnan(v) else v - sky
+
+
+@compiled_fast
+def _windowed_sums(
+    cutout: Floats, dx: float, dy: float, window: float, weights: Floats, sums: Floats
+) -> None:
+    """Sum the cutout under a window at (dx, dy) from its middle.
+
+    Fills `sums` with Σwf, Σwfx, Σwfy, Σwfx², Σwfxy, Σwfy², offsets from the
+    window's centre, and Σw². The window is a product, so rows go first.
+    """
+    size = cutout.shape[0]
+    reach = size // 2
+    across = 0.0
+    for i in range(size):
+        offset = i - reach - dx
+        w = np.exp(-0.5 * (offset / window) ** 2)
+        weights[0, i], weights[1, i], weights[2, i] = w, w * offset, w * offset * offset
+        across += w * w
+    along = 0.0
+    for k in range(6):
+        sums[k] = 0.0
+    for j in range(size):
+        offset = j - reach - dy
+        w = np.exp(-0.5 * (offset / window) ** 2)
+        along += w * w
+        row = cutout[j]
+        plain = first = second = 0.0
+        for i in range(size):
+            plain += weights[0, i] * row[i]
+            first += weights[1, i] * row[i]
+            second += weights[2, i] * row[i]
+        sums[0] += w * plain
+        sums[1] += w * first
+        sums[2] += w * offset * plain
+        sums[3] += w * second
+        sums[4] += w * offset * first
+        sums[5] += w * offset * offset * plain
+    sums[6] = across * along
+
+
+@compiled
 def _measure(
     image: npt.NDArray[np.float32],
     x: Floats,
@@ -139,58 +190,41 @@ def _measure(
     ring: float,
     table: Floats,
 ) -> None:
-    """Fill `table` with x, y, sky, S/N, xx, xy, yy."""
+    """Fill `table` with x, y, sky, S/N, xx, xy, yy; leave it as it is where that fails."""
     ny, nx = image.shape
     reach = int(np.ceil(3 * window))
     size = 2 * reach + 1
-    wx, wy = np.empty(size), np.empty(size)
+    cutout, weights, sums = np.empty((size, size)), np.empty((3, size)), np.empty(7)
     values, some = np.empty(1024, np.float32), np.empty(256, np.float32)
     for k in range(x.size):
-        cx, cy = x[k], y[k]
-        sky = _ring_sky(image, cx, cy, ring, noise[k], values, some)
-        if np.isnan(sky):
+        sky = _ring_sky(image, x[k], y[k], ring, noise[k], values, some)
+        i0, j0 = int(np.floor(x[k] + 0.5)), int(np.floor(y[k] + 0.5))
+        if np.isnan(sky) or i0 < reach or j0 < reach or i0 >= nx - reach or j0 >= ny - reach:
             continue
-        total = xx = xy = yy = weight2 = 0.0
+        _cut_out(image, i0, j0, sky, cutout)
+        cx, cy = x[k] - i0, y[k] - j0
         good = True
         for _ in range(_STEPS):
-            i0, j0 = int(np.floor(cx + 0.5)), int(np.floor(cy + 0.5))
-            if i0 < reach or j0 < reach or i0 >= nx - reach or j0 >= ny - reach:
+            _windowed_sums(cutout, cx, cy, window, weights, sums)
+            total = sums[0]
+            if not total > 0:
                 good = False
                 break
-            for i in range(size):
-                wx[i] = np.exp(-0.5 * ((i0 - reach + i - cx) / window) ** 2)
-                wy[i] = np.exp(-0.5 * ((j0 - reach + i - cy) / window) ** 2)
-            total = sx = sy = xx = xy = yy = weight2 = 0.0
-            for j in range(size):
-                dy = j0 - reach + j - cy
-                for i in range(size):
-                    v = float(image[j0 - reach + j, i0 - reach + i])
-                    if np.isnan(v):
-                        v = float(image[j0 + reach - j, i0 + reach - i])
-                        v = sky if np.isnan(v) else v
-                    dx = i0 - reach + i - cx
-                    w = wx[i] * wy[j]
-                    f = w * (v - sky)
-                    total += f
-                    sx += f * dx
-                    sy += f * dy
-                    xx += f * dx * dx
-                    xy += f * dx * dy
-                    yy += f * dy * dy
-                    weight2 += w * w
-            if total <= 0:
-                good = False
-                break
-            sx, sy = sx / total, sy / total
             # The windowed centroid lags behind: 1 + σ²/w² times the step is due.
-            lag = min(2.0, max(1.0, 1.0 / max(0.5, 1 - 0.5 * (xx + yy) / total / window**2)))
-            cx, cy = cx + lag * sx, cy + lag * sy
-            if (cx - x[k]) ** 2 + (cy - y[k]) ** 2 > 4 * window**2:
+            kept = 1 - 0.5 * (sums[3] + sums[5]) / total / window**2
+            lag = 1.0 / min(max(kept, 0.5), 1.0)
+            sx, sy = lag * sums[1] / total, lag * sums[2] / total
+            cx, cy = cx + sx, cy + sy
+            if cx * cx + cy * cy > 2.25 * window**2:
                 good = False
                 break
             if sx * sx + sy * sy < 1e-6:
                 break
         if good:
-            table[0, k], table[1, k], table[2, k] = cx, cy, sky
-            table[3, k] = total / (noise[k] * np.sqrt(weight2))
-            table[4, k], table[5, k], table[6, k] = xx / total, xy / total, yy / total
+            table[0, k], table[1, k], table[2, k] = i0 + cx, j0 + cy, sky
+            table[3, k] = total / (noise[k] * np.sqrt(sums[6]))
+            table[4, k], table[5, k], table[6, k] = (
+                sums[3] / total,
+                sums[4] / total,
+                sums[5] / total,
+            )

@@ -99,7 +99,32 @@ def _with_profile(
     if clean.sum() < options.min_stars:
         return _without_profile(survey, sky, noise, options)
     fwhm, chi = _blurred(fits, survey)
-    bright = fitted[clean]
+    stars = _star_table(image, survey, profile, (fitted, fits), fitted[clean], options)
+    eccentricity, direction, concentration = _common_shape(chi[clean], fits.chi_noise[clean])
+    return FrameMeasures(
+        sky_adu=sky,
+        noise_adu=noise,
+        fwhm_px=float(np.median(fwhm[clean])),
+        eccentricity=eccentricity,
+        elongation_deg=direction,
+        elongation_concentration=concentration,
+        count=int((moments.snr >= options.count_snr).sum()),
+        beta=1.0 / profile.u,
+        stars=stars,
+    )
+
+
+def _star_table(
+    image: Pixels,
+    survey: Survey,
+    profile: StarProfile,
+    shapes: tuple[npt.NDArray[np.intp], ShapeFits],
+    bright: npt.NDArray[np.intp],
+    options: MeasureOptions,
+) -> StarTable:
+    """List the brightest stars; `shapes` are the fitted ones' indices and fits."""
+    moments, (fitted, fits) = survey.moments, shapes
+    fwhm, chi = _blurred(fits, survey)
     listed = np.arange(min(len(moments.x), 2 * options.max_stars))
     x, y = moments.x[listed].copy(), moments.y[listed].copy()
     known = fitted < len(listed)
@@ -117,26 +142,15 @@ def _with_profile(
     shape[:, fitted[known]] = fwhm[known], eccentricity_of(chi[known]), angle_of(chi[known])
     order = listed[np.argsort(-flux, kind="stable")]
     order = order[flux[order] > 0][: options.max_stars]
-    eccentricity, direction, concentration = _common_shape(chi[clean], fits.chi_noise[clean])
-    return FrameMeasures(
-        sky_adu=sky,
-        noise_adu=noise,
-        fwhm_px=float(np.median(fwhm[clean])),
-        eccentricity=eccentricity,
-        elongation_deg=direction,
-        elongation_concentration=concentration,
-        count=int((moments.snr >= options.count_snr).sum()),
-        beta=1.0 / profile.u,
-        stars=StarTable(
-            x=x[order],
-            y=y[order],
-            flux=flux[order],
-            peak=survey.peaks.peak[order],
-            snr=moments.snr[order],
-            fwhm_px=shape[0, order],
-            eccentricity=shape[1, order],
-            angle_deg=shape[2, order],
-        ),
+    return StarTable(
+        x=x[order],
+        y=y[order],
+        flux=flux[order],
+        peak=survey.peaks.peak[order],
+        snr=moments.snr[order],
+        fwhm_px=shape[0, order],
+        eccentricity=shape[1, order],
+        angle_deg=shape[2, order],
     )
 
 
