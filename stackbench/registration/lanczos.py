@@ -97,6 +97,18 @@ def noise_factor(phase: ArrayLike, *, slopes: bool = True) -> NDArray[np.float64
     )
 
 
+@cache
+def variance_table() -> NDArray[np.float64]:
+    """Return Σw² of one axis by phase, as `noise_factor` squared.
+
+    Returns
+    -------
+    ndarray, shape (PHASES,), float64
+        Entry i is for the phase i / PHASES.
+    """
+    return noise_factor(np.arange(PHASES) / PHASES) ** 2
+
+
 def mean_variance_factor(*, slopes: bool = True) -> float:
     """Return the mean of Σw² over all phases of one axis.
 

@@ -1,5 +1,6 @@
 """Where a sub lies on the grid, and the way by which its pixels get there."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +25,13 @@ class Rectangle:
 
     @property
     def shape(self) -> tuple[int, int]:
-        """Rows and columns, (ny, nx)."""
+        """Rows and columns.
+
+        Returns
+        -------
+        tuple of int
+            (ny, nx).
+        """
         return self.y1 - self.y0, self.x1 - self.x0
 
 
@@ -51,12 +58,24 @@ class Placement:
 
     @property
     def in_two_passes(self) -> bool:
-        """Whether the fast way is taken."""
+        """Whether the fast way is taken.
+
+        Returns
+        -------
+        bool
+            False for the square kernel.
+        """
         return self.strips_x is not None
 
     @property
     def tilt(self) -> float:
-        """By how many of the sub's rows a row of the grid leans, per pixel."""
+        """By how many of the sub's rows a row of the grid leans.
+
+        Returns
+        -------
+        float
+            Rows per pixel of the grid: the sine of the angle, at scale 1.
+        """
         return float(abs(self.to_sub[1, 0]))
 
 
@@ -143,18 +162,18 @@ def source_window(placement: Placement, area: Rectangle) -> Rectangle | None:
         Part of the sub, or None if the rectangle lies outside it.
     """
     ny, nx = placement.shape
-    corners = [
-        placement.to_sub @ (x, y, 1.0)
-        for x in (area.x0 - 0.5, area.x1 - 0.5)
-        for y in (area.y0 - 0.5, area.y1 - 0.5)
-    ]
-    u, v = np.transpose(corners)
-    if u.max() < -1 or v.max() < -1 or u.min() > nx or v.min() > ny:
+    (a, b, c), (d, e, f) = placement.to_sub.tolist()
+    x0, x1, y0, y1 = area.x0 - 0.5, area.x1 - 0.5, area.y0 - 0.5, area.y1 - 0.5
+    left = min(a * x0, a * x1) + min(b * y0, b * y1) + c
+    right = max(a * x0, a * x1) + max(b * y0, b * y1) + c
+    top = min(d * x0, d * x1) + min(e * y0, e * y1) + f
+    bottom = max(d * x0, d * x1) + max(e * y0, e * y1) + f
+    if right < -1 or bottom < -1 or left > nx or top > ny:
         return None
     # Clipped so that at least the edge, which repeats beyond it, is there.
     return Rectangle(
-        y0=int(np.clip(np.floor(v.min()) - _BEFORE, 0, ny - 1)),
-        y1=int(np.clip(np.ceil(v.max()) + _AFTER, 1, ny)),
-        x0=int(np.clip(np.floor(u.min()) - _BEFORE, 0, nx - 1)),
-        x1=int(np.clip(np.ceil(u.max()) + _AFTER, 1, nx)),
+        y0=min(max(math.floor(top) - _BEFORE, 0), ny - 1),
+        y1=min(max(math.ceil(bottom) + _AFTER, 1), ny),
+        x0=min(max(math.floor(left) - _BEFORE, 0), nx - 1),
+        x1=min(max(math.ceil(right) + _AFTER, 1), nx),
     )

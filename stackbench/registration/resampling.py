@@ -1,7 +1,5 @@
 """One sub brought onto the grid: Lanczos-3, with bad pixels and ringing kept out.
 
-How a result is made
---------------------
 The matrix is split into a turn by a multiple of 90° or a mirroring, which is
 exact and done while rows are copied, and the small turn, shift and scale that
 remain. What remains is resampled along rows and then along columns; where it
@@ -11,9 +9,7 @@ Bad pixels are filled from their neighbours. A result is NaN when bad pixels,
 or pixels beyond the sub's edge, carry a sum of \\|weight\\| above `MISSING_LIMIT`
 (all weights sum to 1).
 
-Ringing
--------
-Beside a hot pixel or a cosmic ray the kernel's negative lobes dig a hole as
+On ringing: beside a hot pixel or a cosmic ray the kernel's negative lobes dig a hole as
 deep as a seventh of it. A star does not do that: of all stars with a FWHM of
 2 px or more, the interpolated value is never lower than the lowest of the
 four nearest pixels by more than 2.3 % of those four pixels' range. So a value
@@ -22,7 +18,7 @@ of the sky's noise, by `RINGING_SIGMAS` times the sub's noise, and not by more.
 Stars that are sampled well enough to be measured are not touched at all.
 """
 
-from typing import Protocol, runtime_checkable
+from typing import Protocol, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +37,6 @@ RINGING_SIGMAS = 3.0
 """Undershoot left alone besides, in units of the sub's background noise."""
 
 
-@runtime_checkable
 class BlockSource(Protocol):
     """A row source that can also make part of its rows, which saves work at 90°."""
 
@@ -64,7 +59,6 @@ class BlockSource(Protocol):
         """
 
 
-@runtime_checkable
 class IntoSource(Protocol):
     """A row source that writes into memory of the caller."""
 
@@ -149,11 +143,12 @@ def read_window(
         Pixels, the caller's own until `scratch` is used again.
     """
     whole = window.x0 == 0 and window.x1 == source.shape[1]
-    if isinstance(source, BlockSource) and not whole:
-        pixels = source.block(window.y0, window.y1, window.x0, window.x1)
-    elif isinstance(source, IntoSource) and scratch is not None and whole:
+    # Asked for by name: checking against a protocol takes as long as reading.
+    if not whole and hasattr(source, "block"):
+        pixels = cast(BlockSource, source).block(window.y0, window.y1, window.x0, window.x1)
+    elif whole and scratch is not None and hasattr(source, "rows_into"):
         pixels = scratch.pixels(window.shape)
-        source.rows_into(window.y0, window.y1, out=pixels)
+        cast(IntoSource, source).rows_into(window.y0, window.y1, out=pixels)
     else:
         pixels = source.rows(window.y0, window.y1)[:, window.x0 : window.x1]
     return np.ascontiguousarray(pixels, dtype=np.float32)
@@ -263,15 +258,14 @@ def _void(
     if placement.in_two_passes:
         shear = float(inverse[0, 1] / inverse[1, 1])
     if len(bad):
-        seen = (bad + np.array([window.y0, window.x0]))[:, ::-1].astype(np.float64)
-        if placement.transposed:
-            seen = np.ascontiguousarray(seen[:, ::-1])
-        for axis, flip in ((1, placement.flips[0]), (0, placement.flips[1])):
-            if flip:
-                seen[:, axis] = shape[1 - axis] - 1 - seen[:, axis]
+        seen = (
+            int(placement.transposed),
+            shape[0] - 1 if placement.flips[0] else -1,
+            shape[1] - 1 if placement.flips[1] else -1,
+        )
         holes.void_near_bad(
-            np.ascontiguousarray(seen), counts, placement.forward, inverse, shear, area.y0, area.x0,
-            size_table(), MISSING_LIMIT, memory.zeros(out.shape), out,
+            bad, counts, window.y0, window.x0, seen, placement.forward, inverse, shear,
+            area.y0, area.x0, size_table(), MISSING_LIMIT, memory.zeros(out.shape), out,
         )  # fmt: skip
     return int(
         holes.void_outside(inverse, shape, area.y0, area.x0, phase_table(), MISSING_LIMIT, out)

@@ -16,7 +16,7 @@ F32 = NDArray[np.float32]
 REACH = 2
 """How far away a neighbour may be that fills a bad pixel, pixels."""
 
-_CHUNK = 128  # pixels that are looked at together
+_PIECE = 128  # pixels that are looked at together
 
 _NEAR = 2.0  # pixels; farther taps, of 0.029 at most, are not worth the search
 
@@ -49,13 +49,14 @@ def bad_pixels(block: F32) -> NDArray[np.int64]:
     found = np.empty((64, 2), dtype=np.int64)
     n = 0
     for y in range(ny):
-        for left in range(0, nx, _CHUNK):
-            row = block[y, left : min(left + _CHUNK, nx)]
+        for left in range(0, nx, _PIECE):
+            row = block[y, left : min(left + _PIECE, nx)]
             if _is_finite(row):
                 continue
-            if found.shape[0] < n + _CHUNK:
-                larger = np.empty((2 * n + _CHUNK, 2), dtype=np.int64)
-                larger[:n] = found[:n]
+            if found.shape[0] < n + _PIECE:
+                larger = np.empty((2 * n + _PIECE, 2), dtype=np.int64)
+                for k in range(n):  # slices assigned to slices take seconds to compile
+                    larger[k, 0], larger[k, 1] = found[k, 0], found[k, 1]
                 found = larger
             for x in range(row.shape[0]):
                 if not np.isfinite(row[x]):
@@ -105,7 +106,8 @@ def fill_pixels(block: F32, bad: NDArray[np.int64]) -> F32:
 
 @compiled
 def void_near_bad(
-    bad: NDArray[np.float64], counts: F32, forward: NDArray[np.float64],
+    bad: NDArray[np.int64], counts: F32, row0: int, column0: int, seen: tuple[int, int, int],
+    forward: NDArray[np.float64],
     inverse: NDArray[np.float64], shear: float, y0: int, x0: int, sizes: F32, limit: float,
     burden: NDArray[np.uint8], out: F32,
 ) -> None:  # fmt: skip
@@ -113,10 +115,15 @@ def void_near_bad(
 
     Parameters
     ----------
-    bad : ndarray, shape (n, 2), float64
-        (u, v) of each bad pixel.
+    bad : ndarray, shape (n, 2), int64
+        From `bad_pixels`.
     counts : ndarray, shape (n,), float32
         From `fill_pixels`.
+    row0, column0 : int
+        Row and column of the sub where its block starts.
+    seen : tuple of int
+        How the sub is seen: 1 if transposed, else 0; its last row if upside
+        down, else -1; its last column if mirrored, else -1.
     forward, inverse : ndarray, shape (2, 3), float64
         From (u, v) to the grid's (x, y), and back.
     shear : float
@@ -138,33 +145,41 @@ def void_near_bad(
     half_y = _NEAR * (abs(forward[1, 0]) + abs(forward[1, 1] + shear * forward[1, 0])) + 1e-9
     turn_x = inverse[0, 0] - shear * inverse[1, 0]
     turn_y = inverse[0, 1] - shear * inverse[1, 1]
+    transposed, last_v, last_u = seen
     # Burdens are counted in steps of limit / 200: a small map stays in the cache.
     unit = 200.0 / limit
-    for again in range(2):  # the second time to leave zeros behind
-        for k in range(bad.shape[0]):
-            u, v = bad[k, 0], bad[k, 1]
-            x = forward[0, 0] * u + forward[0, 1] * v + forward[0, 2]
-            y = forward[1, 0] * u + forward[1, 1] * v + forward[1, 2]
-            near = _NEAR if counts[k] == 1.0 else float(RADIUS)
-            top = max(int(np.ceil(y - near * half_y)) - y0, 0)
-            bottom = min(int(np.floor(y + near * half_y)) + 1 - y0, height)
-            left = max(int(np.ceil(x - near * half_x)) - x0, 0)
-            right = min(int(np.floor(x + near * half_x)) + 1 - x0, width)
-            for j in range(top, bottom):
-                dy = j + y0 - y
-                for i in range(left, right):
-                    if again:
-                        burden[j, i] = 0
-                        continue
-                    dx = i + x0 - x
-                    dv = abs(inverse[1, 0] * dx + inverse[1, 1] * dy)
-                    du = abs(turn_x * dx + turn_y * dy)
-                    if du < near and dv < near:
-                        weight = sizes[int(du * PHASES)] * sizes[int(dv * PHASES)]
-                        steps = burden[j, i] + min(weight * counts[k] * unit, 201.0)
-                        if steps > 200.0:
-                            out[j, i] = np.nan
-                        burden[j, i] = np.uint8(min(steps + 0.5, 201.0))
+    touched = np.empty((bad.shape[0], 4), dtype=np.int64)
+    for k in range(bad.shape[0]):
+        v, u = bad[k, 0] + row0, bad[k, 1] + column0
+        if transposed:
+            u, v = v, u
+        u = last_u - u if last_u >= 0 else u
+        v = last_v - v if last_v >= 0 else v
+        x = forward[0, 0] * u + forward[0, 1] * v + forward[0, 2]
+        y = forward[1, 0] * u + forward[1, 1] * v + forward[1, 2]
+        near = _NEAR if counts[k] == 1.0 else float(RADIUS)
+        top = max(int(np.ceil(y - near * half_y)) - y0, 0)
+        bottom = min(int(np.floor(y + near * half_y)) + 1 - y0, height)
+        left = max(int(np.ceil(x - near * half_x)) - x0, 0)
+        right = min(int(np.floor(x + near * half_x)) + 1 - x0, width)
+        touched[k, 0], touched[k, 1], touched[k, 2], touched[k, 3] = top, bottom, left, right
+        for j in range(top, bottom):
+            dy = j + y0 - y
+            for i in range(left, right):
+                dx = i + x0 - x
+                dv = abs(inverse[1, 0] * dx + inverse[1, 1] * dy)
+                du = abs(turn_x * dx + turn_y * dy)
+                if du >= near or dv >= near:
+                    continue
+                weight = sizes[int(du * PHASES)] * sizes[int(dv * PHASES)]
+                steps = burden[j, i] + min(weight * counts[k] * unit, 201.0)
+                if steps > 200.0:
+                    out[j, i] = np.nan
+                burden[j, i] = np.uint8(min(steps + 0.5, 201.0))
+    for k in range(bad.shape[0]):
+        for j in range(touched[k, 0], touched[k, 1]):
+            for i in range(touched[k, 2], touched[k, 3]):
+                burden[j, i] = 0
 
 
 @compiled

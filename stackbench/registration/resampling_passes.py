@@ -149,6 +149,20 @@ def _strip_row(
 
 
 @compiled_fast
+def _filter_row(
+    source: F32, start: int, stride: int, out: F32, n: int, phase: float, slope: float,
+    weights: F32, strips: F32, low: F32, rise: F32, ramp: F32, slack: np.float32,
+    share: np.float32,
+) -> None:  # fmt: skip
+    """Filter one row in the way that its slope asks for."""
+    if strips.shape[0] == 0:
+        _straight_row(source, start, stride, out, n, phase, slope,
+                      weights, low, rise, ramp, slack, share)  # fmt: skip
+    else:
+        _strip_row(source, start, stride, out, n, phase, slope, strips, slack, share)
+
+
+@compiled_fast
 def transpose(block: F32) -> F32:
     """Swap rows and columns, in squares that stay in the cache.
 
@@ -274,6 +288,10 @@ def two_passes(
     low = np.empty(8, dtype=np.float32)
     rise = np.empty(8, dtype=np.float32)
     ramp = np.arange(BLOCK).astype(np.float32)
+    # From an array, for numba compiles a function anew for each literal number.
+    numbers = np.empty(3, dtype=np.int64)
+    numbers[0], numbers[1], numbers[2] = 1, 3, BLOCK
+    one, three, pitch = numbers[0], numbers[1], numbers[2]
     left = x0
     while left < x0 + width:
         n = min(BLOCK - left % BLOCK, x0 + width - left)
@@ -290,7 +308,9 @@ def two_passes(
             if needed - first >= depth:
                 lowest = int(np.floor(v + min(lean, 0.0))) - 3
                 for k in range(ready - lowest):
-                    middle[k] = middle[k + lowest - first]
+                    shifted, kept = middle[k], middle[k + lowest - first]
+                    for i in range(n):  # slices assigned to slices take seconds to compile
+                        shifted[i] = kept[i]
                 first = lowest
             while ready <= needed:
                 u = along * left + across * ready + shift
@@ -300,19 +320,11 @@ def two_passes(
                 count = int(along * n) + 12
                 copy_row(block[row - row0], at, step, start - 3, scale, offset, window, count)
                 into = middle[ready - first]
-                if strips_x.shape[0] == 0:
-                    _straight_row(window, 3, 1, into, n, u - start, along - 1.0,
-                                  weights, low, rise, ramp, slack, share)  # fmt: skip
-                else:
-                    _strip_row(
-                        window, 3, 1, into, n, u - start, along - 1.0, strips_x, slack, share
-                    )
+                _filter_row(window, three, one, into, n, u - start, along - 1.0,
+                            weights, strips_x, low, rise, ramp, slack, share)  # fmt: skip
                 ready += 1
             line = out[y, left - x0 : left - x0 + n]
             top = (base - first) * BLOCK
-            if strips_y.shape[0] == 0:
-                _straight_row(flat, top, BLOCK, line, n, v - base, d,
-                              weights, low, rise, ramp, slack, share)  # fmt: skip
-            else:
-                _strip_row(flat, top, BLOCK, line, n, v - base, d, strips_y, slack, share)
+            _filter_row(flat, top, pitch, line, n, v - base, d,
+                        weights, strips_y, low, rise, ramp, slack, share)  # fmt: skip
         left += n

@@ -89,7 +89,7 @@ def weigh_square(
     result = types.float32(data, types.intp, types.intp, table, types.intp, types.intp,
                            types.float32, types.float32)  # fmt: skip
 
-    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+    def _generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         pixels = context.make_array(signature.args[0])(context, builder, arguments[0]).data
         weights = context.make_array(signature.args[3])(context, builder, arguments[3]).data
         at, pitch, right, down, slack, share = (arguments[i] for i in (1, 2, 4, 5, 6, 7))
@@ -108,4 +108,4 @@ def weigh_square(
         room = builder.fadd(slack, builder.fmul(share, builder.fsub(top, floor)))
         return _choose(builder, ">", value, builder.fsub(floor, room))
 
-    return result, generate
+    return result, _generate

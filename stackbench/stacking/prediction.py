@@ -10,14 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stackbench.registration.lanczos import mean_variance_factor, noise_factor
-from stackbench.registration.placement import place
+from stackbench.registration.lanczos import PHASES, variance_table
+from stackbench.registration.placement import Placement, place
 from stackbench.stacking.records import StackInput
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PredictedNoise:
-    """σ of the stack's background, ADU of the reference's scale.
+    """Noise (1σ) of the stack's background, ADU of the reference's scale.
 
     `pixel_adu` is what the scatter from pixel to pixel in the stack should
     show; `white_adu` what it would be had nothing been resampled.
@@ -27,13 +27,13 @@ class PredictedNoise:
     white_adu: float
 
 
-def resampling_noise(sub: StackInput, grid_shape: tuple[int, int]) -> float:
+def resampling_noise(placement: Placement, grid_shape: tuple[int, int]) -> float:
     """Return the mean factor by which resampling changes a sub's pixel noise.
 
     Parameters
     ----------
-    sub : StackInput
-        The sub; only its transform matters.
+    placement : Placement
+        Where the sub lies on the grid.
     grid_shape : tuple of int
         The grid's (ny, nx).
 
@@ -42,7 +42,7 @@ def resampling_noise(sub: StackInput, grid_shape: tuple[int, int]) -> float:
     float
         √ of the mean over the grid of Σw² of all weights of a result.
     """
-    inverse = place(sub.matrix, sub.source.shape).inverse
+    inverse = placement.inverse
     ny, nx = grid_shape
     # A lattice fine enough for slow drifts; where the phase runs through many
     # pixels the lattice meets every phase alike.
@@ -52,10 +52,11 @@ def resampling_noise(sub: StackInput, grid_shape: tuple[int, int]) -> float:
     for axis in range(2):
         drift = abs(inverse[axis, 0] - (axis == 0)) * nx + abs(inverse[axis, 1] - (axis == 1)) * ny
         if drift > 16:
-            factor *= mean_variance_factor()
+            factor *= float(variance_table().mean())
             continue
         position = inverse[axis, 0] * x + inverse[axis, 1] * y + inverse[axis, 2]
-        variance *= noise_factor(position) ** 2
+        table = variance_table()
+        variance *= table[np.rint(position * PHASES).astype(np.int64) % PHASES]
     return float(np.sqrt(factor * variance.mean()))
 
 
@@ -79,7 +80,8 @@ def predict_noise(subs: Sequence[StackInput], grid_shape: tuple[int, int]) -> Pr
     weights = [sub.weight for sub in subs]
     white = [sub.noise_adu * sub.scale for sub in subs]
     pixel = [
-        sigma * resampling_noise(sub, grid_shape) for sub, sigma in zip(subs, white, strict=True)
+        sigma * resampling_noise(place(sub.matrix, sub.source.shape), grid_shape)
+        for sub, sigma in zip(subs, white, strict=True)
     ]
     return PredictedNoise(
         pixel_adu=noise_of_weighted_mean(weights, pixel),

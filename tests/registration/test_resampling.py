@@ -23,6 +23,7 @@ TURNS = [
     similarity(degrees=0.1, centre=(60, 60), mirror=True, shift=(0.3, 0.4)),
     similarity(degrees=90.1, centre=(60, 60), mirror=True, shift=(0.3, 0.4)),
     similarity(degrees=30, centre=(60, 60), mirror=True, shift=(0.3, 0.4)),
+    np.array([[1.0005, 0.0008, 1.3], [-0.0011, 0.9996, -0.7], [0, 0, 1]]),
 ]
 
 
