@@ -168,7 +168,7 @@ def _box_start(
     values = np.empty(289, np.float32)
     steps = np.empty(289, np.float32)
     row_step, column_step = max(1, (y1 - y0) // 16), max(1, (x1 - x0) // 16)
-    n = m = tried = 0
+    n = m = tried = np.int64(0)  # a literal would compile the median twice
     for j in range(17):
         y = y0 + j * row_step
         for i in range(17):

@@ -2,13 +2,14 @@
 
 from typing import Any
 
+import numpy as np
 import numpy.typing as npt
 
 from stackbench.frames.compiled import compiled
 
 
 @compiled
-def median_in_place(values: npt.NDArray[Any], count: int) -> float:
+def median_in_place(values: npt.NDArray[Any], count: int | np.int64) -> float:
     """Return the median of the first `count` values, reordering them.
 
     Written out because the one that numba brings takes longer to compile than

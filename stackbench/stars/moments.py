@@ -107,7 +107,7 @@ def _ring_sky(
     ny, nx = image.shape
     outer = inner + max(3.0, 0.5 * inner)
     step = max(1, int(np.sqrt(3.2 * (outer**2 - inner**2) / values.size) + 0.999))
-    n = m = 0
+    n = m = np.int64(0)
     for j in range(max(0, int(y - outer)), min(ny, int(y + outer) + 2), step):
         for i in range(max(0, int(x - outer)), min(nx, int(x + outer) + 2), step):
             r2 = (i - x) ** 2 + (j - y) ** 2

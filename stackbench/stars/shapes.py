@@ -179,7 +179,9 @@ def _normal_equations(
 
 
 @compiled
-def _solve(h: Floats, damping: float, g: Floats, count: int, lower: Floats, step: Floats) -> bool:
+def _solve(
+    h: Floats, damping: float, g: Floats, count: int | np.int64, lower: Floats, step: Floats
+) -> bool:
     """Solve (H + damping·diag H)·step = g by Cholesky; False if not positive definite."""
     for a in range(count):
         for b in range(a + 1):
@@ -283,6 +285,7 @@ def _chi_variance(h: Floats, p: Floats, square: float, n: int, work: tuple[Float
     trace = p[3] + p[5]
     chi_x, chi_y = (p[5] - p[3]) / trace, -2.0 * p[4] / trace
     variance = 0.0
+    shape_only = np.int64(7)  # all but u; a literal would compile the solver twice
     for part in range(2):
         for a in range(_PARAMETERS):
             unit[a] = 0.0
@@ -290,7 +293,7 @@ def _chi_variance(h: Floats, p: Floats, square: float, n: int, work: tuple[Float
             unit[3], unit[5] = (-1.0 - chi_x) / trace, (1.0 - chi_x) / trace
         else:
             unit[3], unit[4], unit[5] = -chi_y / trace, -2.0 / trace, -chi_y / trace
-        if not _solve(h, 0.0, unit, 7, lower, step):
+        if not _solve(h, 0.0, unit, shape_only, lower, step):
             return np.nan
         for a in range(3, 6):
             variance += 0.5 * unit[a] * step[a]

@@ -1,6 +1,7 @@
 """One frame's measures on painted and independently drawn stars of known shape."""
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 import galsim
 import numpy as np
@@ -285,6 +286,13 @@ def test_the_same_frame_gives_the_same_measures(good: np.ndarray, good_measures:
     again = measure_frame(good.copy())
     np.testing.assert_array_equal(again.stars.flux, good_measures.stars.flux)
     assert again.fwhm_px == good_measures.fwhm_px
+
+
+def test_threads_agree_with_one_thread(good: np.ndarray, good_measures: FrameMeasures):
+    with ThreadPoolExecutor(4) as pool:
+        for measures in pool.map(measure_frame, [good] * 8):
+            np.testing.assert_array_equal(measures.stars.x, good_measures.stars.x)
+            assert measures.fwhm_px == good_measures.fwhm_px
 
 
 def test_limits_of_the_lists(good: np.ndarray):
