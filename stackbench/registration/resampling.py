@@ -6,7 +6,7 @@ remain. What remains is resampled along rows and then along columns; where it
 is more than a few degrees, with 6×6 taps for every pixel instead.
 
 Bad pixels are filled from their neighbours. A result is NaN when bad pixels,
-or pixels beyond the sub's edge, carry a sum of \\|weight\\| above `MISSING_LIMIT`
+or pixels beyond the sub's edge, carry a sum of |weight| above `MISSING_LIMIT`
 (all weights sum to 1).
 
 On ringing: beside a hot pixel or a cosmic ray the kernel's negative lobes dig a hole as
