@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled_fast
 from stackbench.rejection.clipping import BELOW, CENTRE, KEPT, REACH, TOTAL
-from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, upper, where
+from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, Index, lower, upper, where
 from stackbench.rejection.scaled_clipping import MIDDLE
 from stackbench.rejection.sorting import MEDIAN, VALID, Lanes
 
@@ -22,8 +22,8 @@ _VALUES = WIDTH * ONE
 @compiled_fast
 def average(
     cube: NDArray[np.float32],
-    start: np.uint64,
-    width: np.uint64,
+    start: Index,
+    width: Index,
     inverse_noise: NDArray[np.float32],
     weights: NDArray[np.float64],
     block: Lanes,
@@ -47,8 +47,8 @@ def average(
 
 @compiled_fast
 def _divide(
-    start: np.uint64,
-    width: np.uint64,
+    start: Index,
+    width: Index,
     sums: NDArray[np.float64],
     mean: NDArray[np.float32],
 ) -> None:
@@ -57,9 +57,7 @@ def _divide(
 
 
 @compiled_fast
-def count_finite(
-    cube: NDArray[np.float32], start: np.uint64, width: np.uint64, block: Lanes
-) -> None:
+def count_finite(cube: NDArray[np.float32], start: Index, width: Index, block: Lanes) -> None:
     """Count the finite values of each column, and keep all of them."""
     for i in range(WIDTH):
         block[VALID + i] = _ZERO
@@ -73,42 +71,51 @@ def count_finite(
 
 
 @compiled_fast
-def trim(
-    columns: Lanes,
-    depth: np.uint64,
-    lowest: np.float32,
-    highest: np.float32,
-    block: Lanes,
-) -> None:
-    """Drop the lowest and highest values of each sorted column and sum the rest.
+def trim(lowest: np.float32, highest: np.float32, depth: Index, block: Lanes) -> None:
+    """Tell how many of the lowest and highest values of each sorted column go.
 
     Leaves in `CENTRE` and `REACH` the first row kept and the row after the last.
     """
     for i in range(WIDTH):
         valid = block[VALID + i]
         most = upper(np.floor((valid - _UNIT) * _HALF), _ZERO)
-        low = where(lowest < most, lowest, most)
-        high = where(highest < most, highest, most)
+        low = lower(lowest, most)
+        high = lower(highest, most)
         first = np.floor((np.float32(depth) - valid) * _HALF) + low
         block[BELOW + i] = low
         block[KEPT + i] = valid - low - high
         block[CENTRE + i] = first
         block[REACH + i] = first + block[KEPT + i]
-        block[TOTAL + i] = _ZERO
+
+
+@compiled_fast
+def average_rows(
+    columns: Lanes,
+    depth: Index,
+    start: Index,
+    width: Index,
+    block: Lanes,
+    sums: NDArray[np.float64],
+    mean: NDArray[np.float32],
+) -> None:
+    """Average the rows of each sorted column that `trim` left."""
+    for i in range(WIDTH):
+        sums[_WEIGHTS + i] = np.float64(block[KEPT + i])
+        sums[_VALUES + i] = 0.0
     for d in range(depth):
         row = d * WIDTH
         place = np.float32(d)
         for i in range(WIDTH):
             inside = (place >= block[CENTRE + i]) & (place < block[REACH + i])
-            residual = columns[row + i] - block[MEDIAN + i]
-            block[TOTAL + i] += where(inside, residual, _ZERO)
+            sums[_VALUES + i] += np.float64(where(inside, columns[row + i], _ZERO))
+    _divide(start, width, sums, mean)
 
 
 @compiled_fast
 def average_trimmed(
     cube: NDArray[np.float32],
-    start: np.uint64,
-    width: np.uint64,
+    start: Index,
+    width: Index,
     weights: NDArray[np.float64],
     columns: Lanes,
     block: Lanes,
@@ -150,4 +157,6 @@ def average_trimmed(
 
 @compiled_fast
 def _finite(value: np.float32) -> np.float32:
-    return where(abs(value) < _INFINITY, _UNIT, _ZERO)
+    """Count one for a finite value."""
+    one: np.float32 = where(abs(value) < _INFINITY, _UNIT, _ZERO)
+    return one

@@ -10,7 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled_fast
-from stackbench.rejection.lanes import FOUR, NONE, ONE, THREE, TWO, WIDTH, lower, upper, where
+from stackbench.rejection.lanes import (
+    FOUR,
+    NONE,
+    ONE,
+    THREE,
+    TWO,
+    WIDTH,
+    Index,
+    lower,
+    upper,
+    where,
+)
 from stackbench.rejection.sorting import FIRST_FREE, MEDIAN, VALID, Lanes
 
 _ZERO = np.float32(0)
@@ -37,7 +48,7 @@ CLIP_FREE = FIRST_FREE + np.uint64(10)
 
 
 @compiled_fast
-def gather(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
+def gather(columns: Lanes, depth: Index, block: Lanes) -> None:
     """Sum the values within the limits."""
     for i in range(WIDTH):
         block[KEPT + i] = _ZERO
@@ -54,19 +65,20 @@ def gather(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
         top -= ONE
         if _add_row(columns, top * WIDTH, block) == 0:
             break
+    # Inner rows in pairs from both ends: their sums stay near 0, and exact.
     inner = top - bottom
     for i in range(WIDTH):
         block[KEPT + i] += np.float32(inner)
-    paired = bottom + inner - inner % TWO
-    for d in range(bottom, paired, TWO):
-        row = d * WIDTH
+    for d in range(inner // TWO):
+        low = (bottom + d) * WIDTH
+        high = (top - ONE - d) * WIDTH
         for i in range(WIDTH):
-            one = columns[row + i] - block[MEDIAN + i]
-            other = columns[row + WIDTH + i] - block[MEDIAN + i]
+            one = columns[low + i] - block[MEDIAN + i]
+            other = columns[high + i] - block[MEDIAN + i]
             block[TOTAL + i] += one + other
             block[SQUARES + i] += one * one + other * other
-    if paired < top:
-        row = paired * WIDTH
+    if inner % TWO == ONE:
+        row = (bottom + inner // TWO) * WIDTH
         for i in range(WIDTH):
             one = columns[row + i] - block[MEDIAN + i]
             block[TOTAL + i] += one
@@ -74,7 +86,7 @@ def gather(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
 
 
 @compiled_fast
-def _add_row(columns: Lanes, row: np.uint64, block: Lanes) -> np.float32:
+def _add_row(columns: Lanes, row: Index, block: Lanes) -> np.float32:
     """Add what one row has within the limits; count what it has outside."""
     outside = _ZERO
     for i in range(WIDTH):
@@ -126,7 +138,7 @@ def tighten(
 @compiled_fast
 def _limits(
     kept: np.float32,
-    whole: bool,
+    whole: np.bool_,
     total: np.float32,
     squares: np.float32,
     low_factor: np.float32,
@@ -157,7 +169,7 @@ def _limits(
 @compiled_fast
 def settle(
     columns: Lanes,
-    depth: np.uint64,
+    depth: Index,
     factors: NDArray[np.float32],
     kappa: NDArray[np.float32],
     noise: np.float32,
@@ -198,15 +210,16 @@ def settle(
             kept_before = kept
             total_before = total
             kept = _ZERO
-            total = _ZERO
+            exact = 0.0
             squares = _ZERO
             for d in range(depth):
                 value = columns[d * WIDTH + i]
                 inside = abs(value - centre) <= reach
                 residual = where(inside, value - median, _ZERO)
                 kept += where(inside, _UNIT, _ZERO)
-                total += residual
+                exact += np.float64(residual)
                 squares += residual * residual
+            total = np.float32(exact)
             block[CENTRE + i] = centre
             block[REACH + i] = reach
             if kept == kept_before and abs(total - total_before) <= _SAME * reach:
@@ -250,7 +263,7 @@ def look_up(factors: NDArray[np.float32], block: Lanes) -> None:
 
 
 @compiled_fast
-def count_below(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
+def count_below(columns: Lanes, depth: Index, block: Lanes) -> None:
     """Count the values below the limits."""
     for i in range(WIDTH):
         # Half of the missing values, rounded down, stand there as -inf.

@@ -1,6 +1,7 @@
 """Combining a cube along its depth: rejection, then the weighted mean."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -117,7 +118,7 @@ def _run(
     block = np.zeros(FIELDS * LANES, np.float32)
     sums = np.zeros(2 * LANES, np.float64)
     ones = np.ones(depth, np.float32)
-    outputs = (result.mean, result.kept, result.low, result.high)
+    outputs: tuple[Any, ...] = (result.mean, result.kept, result.low, result.high)
     method = rejection.method
     if method is Method.NONE:
         equal = weights if weights.size else np.ones(depth)
@@ -131,13 +132,13 @@ def _run(
         counts = (np.float32(rejection.lowest), np.float32(rejection.highest))
         kernels.trim_cube(cube, steps, *counts, weights, columns, block, sums, *outputs)
         return
-    unequal = noise.size > 0 and bool(noise.min() < noise.max())
+    unequal = np.bool_(noise.size > 0 and noise.min() < noise.max())
     if unequal and not weights.size:
         weights = np.ones(depth)
     typical = np.float32(np.median(noise) if noise.size else 0.0)
     inverse = (1 / noise).astype(np.float32) if unequal else ones
     known = noise.size > 0
-    common = (typical, inverse, unequal, weights, columns, block, sums, *outputs)
+    common: tuple[Any, ...] = (typical, inverse, unequal, weights, columns, block, sums, *outputs)
     if method is Method.KAPPA_SIGMA:
         limits = clip_limits(depth, rejection.low, rejection.high, noise_known=known)
         kappa = np.array([rejection.low, rejection.high], np.float32)

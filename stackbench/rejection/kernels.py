@@ -4,7 +4,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled_fast
-from stackbench.rejection.averaging import average, average_trimmed, count_finite, trim
+from stackbench.rejection.averaging import (
+    average,
+    average_rows,
+    average_trimmed,
+    count_finite,
+    trim,
+)
 from stackbench.rejection.clipping import (
     BELOW,
     CENTRE,
@@ -17,7 +23,7 @@ from stackbench.rejection.clipping import (
     settle,
     tighten,
 )
-from stackbench.rejection.lanes import NONE, WIDTH, lower, upper, where
+from stackbench.rejection.lanes import NONE, WIDTH, Index, lower, upper, where
 from stackbench.rejection.scaled_clipping import (
     MIDDLE,
     changed,
@@ -61,7 +67,7 @@ def clip_cube(
     iterations: int,
     noise: np.float32,
     inverse_noise: Floats,
-    unequal: bool,
+    unequal: np.bool_,
     weights: Doubles,
     columns: Lanes,
     block: Lanes,
@@ -114,7 +120,7 @@ def winsorise_cube(
     iterations: int,
     noise: np.float32,
     inverse_noise: Floats,
-    unequal: bool,
+    unequal: np.bool_,
     weights: Doubles,
     columns: Lanes,
     block: Lanes,
@@ -172,11 +178,11 @@ def trim_cube(
         load(cube, first, width, columns, block)
         sort(columns, steps)
         medians(columns, depth, block)
-        trim(columns, depth, lowest, highest, block)
+        trim(lowest, highest, depth, block)
         if weights.size > 0:
             average_trimmed(cube, first, width, weights, columns, block, sums, mean)
         else:
-            _write_mean(first, width, block, mean)
+            average_rows(columns, depth, first, width, block, sums, mean)
         _write_counts(first, width, block, kept, low, high)
 
 
@@ -235,8 +241,8 @@ def average_cube(
 @compiled_fast
 def _begin(
     cube: Floats,
-    first: np.uint64,
-    width: np.uint64,
+    first: Index,
+    width: Index,
     steps: Steps,
     start: Floats,
     noise: np.float32,
@@ -274,7 +280,7 @@ def _begin(
 
 
 @compiled_fast
-def _first_limits(kappa: Floats, noise: np.float32, unequal: bool, block: Lanes) -> None:
+def _first_limits(kappa: Floats, noise: np.float32, unequal: np.bool_, block: Lanes) -> None:
     """Turn centre and scale into the first limits; under three values keep all."""
     ahead = (kappa[1] - kappa[0]) * _HALF
     reach = (kappa[1] + kappa[0]) * _HALF
@@ -290,7 +296,7 @@ def _first_limits(kappa: Floats, noise: np.float32, unequal: bool, block: Lanes)
 
 
 @compiled_fast
-def _mean_deviation(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
+def _mean_deviation(columns: Lanes, depth: Index, block: Lanes) -> None:
     """Take the mean deviation as scale where over half the values are equal."""
     for i in range(WIDTH):
         block[TOTAL + i] = _ZERO
@@ -305,7 +311,7 @@ def _mean_deviation(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
 
 
 @compiled_fast
-def _write_mean(first: np.uint64, width: np.uint64, block: Lanes, mean: Floats) -> None:
+def _write_mean(first: Index, width: Index, block: Lanes, mean: Floats) -> None:
     """Write the plain mean of the values kept; NaN where there is none."""
     for i in range(width):
         mean[first + i] = block[MEDIAN + i] + block[TOTAL + i] / block[KEPT + i]
@@ -313,7 +319,7 @@ def _write_mean(first: np.uint64, width: np.uint64, block: Lanes, mean: Floats) 
 
 @compiled_fast
 def _write_counts(
-    first: np.uint64, width: np.uint64, block: Lanes, kept: Counts, low: Counts, high: Counts
+    first: Index, width: Index, block: Lanes, kept: Counts, low: Counts, high: Counts
 ) -> None:
     """Write how many values were kept, and rejected on either side."""
     for i in range(width):

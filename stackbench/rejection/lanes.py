@@ -8,12 +8,15 @@ between them. Every index is unsigned, which spares the wrap-around of
 negative ones.
 """
 
-from typing import Any
+from typing import Any, TypeAlias
 
 import numba
 import numpy as np
-from llvmlite import ir
+from llvmlite import ir  # type: ignore[import-untyped]
 from numba.extending import intrinsic
+
+# An unsigned integer inside the kernels; Python's int for the type checker.
+Index: TypeAlias = int | np.uint64
 
 LANES = 128
 WIDTH = np.uint64(LANES)
@@ -47,8 +50,8 @@ lower = _extreme("llvm.minnum")
 upper = _extreme("llvm.maxnum")
 
 
-@intrinsic
-def where(_context: Any, condition: Any, value: Any, otherwise: Any) -> Any:
+@intrinsic  # type: ignore[untyped-decorator]
+def where(_context: Any, condition: Any, value: Any, otherwise: Any) -> Any:  # noqa: ARG001
     """Choose between two values of one type without a branch."""
 
     def generate(_context: Any, builder: Any, _signature: Any, values: Any) -> Any:

@@ -113,15 +113,19 @@ def _automatic(rejection: Rejection, depth: int) -> Choice:
         return Choice(
             rejection=replace(rejection, method=Method.NONE),
             reason=f"{_frames(depth)} cannot tell which value is wrong: plain mean",
-            warnings=(f"with {_frames(depth)} nothing can be rejected; "
-                      "satellite trails and cosmic rays stay",),
+            warnings=(
+                f"with {_frames(depth)} nothing can be rejected; "
+                "satellite trails and cosmic rays stay",
+            ),
         )
     if depth < FEWEST_FOR_KAPPA_SIGMA:
         return Choice(
             rejection=replace(rejection, method=Method.MEDIAN),
             reason=f"{_frames(depth)} are too few for κσ: median",
-            warnings=(f"with {_frames(depth)} the median is taken, "
-                      "which has 16 % more noise than the mean",),
+            warnings=(
+                f"with {_frames(depth)} the median is taken, "
+                "which has 16 % more noise than the mean",
+            ),
         )
     return Choice(
         rejection=replace(rejection, method=Method.KAPPA_SIGMA),
@@ -141,8 +145,10 @@ def _clipped(rejection: Rejection, depth: int) -> Choice:
     return Choice(
         rejection=replace(rejection, method=instead),
         reason=f"{_frames(depth)} are too few for {rejection.method}",
-        warnings=(f"{rejection.method} needs {FEWEST_FOR_KAPPA_SIGMA} frames, there are {depth}: "
-                  + ("the median is taken" if depth == 3 else "nothing is rejected"),),
+        warnings=(
+            f"{rejection.method} needs {FEWEST_FOR_KAPPA_SIGMA} frames, there are {depth}: "
+            + ("the median is taken" if depth == 3 else "nothing is rejected"),
+        ),
     )
 
 
@@ -159,16 +165,20 @@ def _trimmed(rejection: Rejection, depth: int) -> Choice:
     return Choice(
         rejection=fitting,
         reason=f"{rejection.method} was asked for",
-        warnings=(f"dropping {dropped} of {_frames(depth)} would leave none: "
-                  f"{fitting.lowest} lowest and {fitting.highest} highest are dropped",),
+        warnings=(
+            f"dropping {dropped} of {_frames(depth)} would leave none: "
+            f"{fitting.lowest} lowest and {fitting.highest} highest are dropped",
+        ),
     )
 
 
 def _weak(depth: int) -> tuple[str, ...]:
     if depth >= 8:
         return ()
-    return (f"with {_frames(depth)} and no expected noise only strong outliers can be told "
-            "from chance; 8 or more frames reject far better",)
+    return (
+        f"with {_frames(depth)} and no expected noise only strong outliers can be told "
+        "from chance; 8 or more frames reject far better",
+    )
 
 
 def _frames(depth: int) -> str:

@@ -21,7 +21,7 @@ from stackbench.rejection.clipping import (
     UNLIMITED,
     look_up,
 )
-from stackbench.rejection.lanes import WIDTH, lower, upper, where
+from stackbench.rejection.lanes import WIDTH, Index, lower, upper, where
 from stackbench.rejection.sorting import VALID, Lanes
 
 _ZERO = np.float32(0)
@@ -40,8 +40,8 @@ FIELDS = int(CLIP_FREE) + 4
 @compiled_fast
 def gather_scaled(
     cube: NDArray[np.float32],
-    start: np.uint64,
-    width: np.uint64,
+    start: Index,
+    width: Index,
     inverse_noise: NDArray[np.float32],
     block: Lanes,
 ) -> None:
@@ -95,7 +95,7 @@ def tighten_scaled(
 
 
 @compiled_fast
-def changed(block: Lanes) -> bool:
+def changed(block: Lanes) -> np.bool_:
     """Tell whether the last sums kept another set of values than those before."""
     differing = _ZERO
     for i in range(WIDTH):
@@ -112,8 +112,8 @@ def changed(block: Lanes) -> bool:
 @compiled_fast
 def count_below_scaled(
     cube: NDArray[np.float32],
-    start: np.uint64,
-    width: np.uint64,
+    start: Index,
+    width: Index,
     inverse_noise: NDArray[np.float32],
     block: Lanes,
 ) -> None:

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled_fast
-from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, lower, upper, where
+from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, Index, lower, upper, where
 
 Lanes = NDArray[np.float32]
 
@@ -26,8 +26,8 @@ FIRST_FREE = np.uint64(6)
 @compiled_fast
 def load(
     cube: NDArray[np.float32],
-    start: np.uint64,
-    width: np.uint64,
+    start: Index,
+    width: Index,
     columns: Lanes,
     block: Lanes,
 ) -> bool:
@@ -59,7 +59,7 @@ def load(
 
 
 @compiled_fast
-def _copy_whole(cube: NDArray[np.float32], start: np.uint64, columns: Lanes) -> bool:
+def _copy_whole(cube: NDArray[np.float32], start: Index, columns: Lanes) -> np.bool_:
     """Copy a full block; tell whether every value is finite."""
     depth = np.uint64(cube.shape[0])
     missing = _ZERO
@@ -79,7 +79,7 @@ def _copy_whole(cube: NDArray[np.float32], start: np.uint64, columns: Lanes) -> 
             one = cube[paired, start + i]
             columns[row + i] = one
             missing += one * _ZERO
-    return missing == 0
+    return np.bool_(missing == _ZERO)
 
 
 @compiled_fast
@@ -113,7 +113,7 @@ def sort(columns: Lanes, steps: NDArray[np.uint64]) -> None:
 
 
 @compiled_fast
-def _sort_eight(columns: Lanes, first: np.uint64) -> None:
+def _sort_eight(columns: Lanes, first: Index) -> None:
     """Sort eight neighbouring rows, 19 comparators in registers (Batcher's)."""
     for i in range(WIDTH):
         a = columns[first + i]
@@ -154,7 +154,7 @@ def _sort_eight(columns: Lanes, first: np.uint64) -> None:
 
 
 @compiled_fast
-def medians(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
+def medians(columns: Lanes, depth: Index, block: Lanes) -> None:
     """Read the median of each sorted column; 0 where nothing is valid.
 
     With the missing values half at each end, a column whose count has the
@@ -175,13 +175,13 @@ def medians(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
 
 
 @compiled_fast
-def lower_middle(depth: np.uint64) -> np.uint64:
+def lower_middle(depth: Index) -> Index:
     """Tell the last row that may lie wholly below the median."""
     return (depth - TWO) // TWO if depth > ONE else NONE
 
 
 @compiled_fast
-def deviations(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
+def deviations(columns: Lanes, depth: Index, block: Lanes) -> None:
     """Find each sorted column's median absolute deviation from its median."""
     fewest = np.float32(depth)
     most = _ZERO
@@ -208,7 +208,7 @@ def deviations(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
 
 
 @compiled_fast
-def _ranked(columns: Lanes, depth: np.uint64, rank: np.uint64, block: Lanes) -> None:
+def _ranked(columns: Lanes, depth: Index, rank: Index, block: Lanes) -> None:
     """Find the deviations of the given rank k (from 1) and the next in each column.
 
     Above and below the median the sorted column gives two ascending lists of

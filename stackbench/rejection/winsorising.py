@@ -14,7 +14,7 @@ from stackbench.rejection.clipping import (
     TOTAL,
     UNLIMITED,
 )
-from stackbench.rejection.lanes import ONE, TWO, WIDTH, lower, upper, where
+from stackbench.rejection.lanes import ONE, TWO, WIDTH, Index, lower, upper, where
 from stackbench.rejection.scaled_clipping import MIDDLE
 from stackbench.rejection.sorting import MEDIAN, VALID, Lanes
 
@@ -34,7 +34,7 @@ ACTIVE = KEPT_BEFORE
 
 @compiled_fast
 def winsorise(
-    columns: Lanes, depth: np.uint64, floor: np.float32, iterations: int, block: Lanes
+    columns: Lanes, depth: Index, floor: np.float32, iterations: int, block: Lanes
 ) -> None:
     """Find centre and scale of each column from values pulled in to ± 1.5 scales.
 
@@ -63,7 +63,7 @@ def winsorise(
 
 
 @compiled_fast
-def _pull_in(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
+def _pull_in(columns: Lanes, depth: Index, block: Lanes) -> None:
     """Sum the values, less the median, after pulling them in."""
     for i in range(WIDTH):
         ahead = block[CENTRE + i] - block[MEDIAN + i]
@@ -82,9 +82,7 @@ def _pull_in(columns: Lanes, depth: np.uint64, block: Lanes) -> None:
 
 
 @compiled_fast
-def spread_limits(
-    factors: NDArray[np.float32], unit: np.float32, block: Lanes
-) -> None:
+def spread_limits(factors: NDArray[np.float32], unit: np.float32, block: Lanes) -> None:
     """Turn each lane's scale, in units of `unit`, into limits, by its count's factors."""
     for i in range(WIDTH):
         line = TWO * np.uint64(np.int32(block[VALID + i]))
