@@ -105,6 +105,23 @@ class CalibratedRows:
         """
         self._calibrate(OpenRows(self._raw, start, stop), start, stop, out)
 
+    def block(self, y0: int, y1: int, x0: int, x1: int) -> NDArray[np.float32]:
+        """Return pixels [y0:y1, x0:x1] as a new array the caller may change.
+
+        Parameters
+        ----------
+        y0, y1, x0, x1 : int
+            First row and the row after the last; the same for columns.
+
+        Returns
+        -------
+        ndarray, shape (y1 - y0, x1 - x0), float32
+            Calibrated values, ADU; NaN where undefined.
+        """
+        out = np.empty((y1 - y0, x1 - x0), dtype=np.float32)
+        self._calibrate(OpenRows(self._raw, y0, y1), y0, y1, out, left=x0)
+        return out
+
     def rows_and_saturated(
         self, start: int, stop: int, *, out: NDArray[np.float32]
     ) -> NDArray[np.bool_] | None:
@@ -127,9 +144,11 @@ class CalibratedRows:
         level = self._calibrator.saturation_adu
         return None if level is None else raw.saturated(level)
 
-    def _calibrate(self, raw: OpenRows, start: int, stop: int, out: NDArray[np.float32]) -> None:
+    def _calibrate(
+        self, raw: OpenRows, start: int, stop: int, out: NDArray[np.float32], *, left: int = 0
+    ) -> None:
         subtract, multiply = self._calibrator.subtract, self._calibrator.multiply
-        raw.calibrate(start, stop, subtract=subtract, multiply=multiply, out=out)
+        raw.calibrate(start, stop, subtract=subtract, multiply=multiply, left=left, out=out)
 
 
 def level_under(

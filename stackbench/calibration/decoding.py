@@ -45,6 +45,7 @@ class OpenRows:
         subtract: NDArray[np.float32] | None = None,
         multiply: NDArray[np.float32] | None = None,
         factor: float = 1.0,
+        left: int = 0,
         out: NDArray[np.float32],
     ) -> None:
         """Write (raw − subtract) × multiply × factor for some of the rows.
@@ -59,22 +60,26 @@ class OpenRows:
             Inverse response of the whole frame, NaN at bad pixels.
         factor : float
             One factor for all pixels.
-        out : ndarray, shape (stop - start, nx), float32
-            Receives the rows; NaN where undefined.
+        left : int
+            The first column that is wanted.
+        out : ndarray, shape (stop - start, columns), float32
+            Receives the rows from `left` on, as many columns as it has; NaN
+            where undefined.
         """
         level = None if subtract is None else subtract[start:stop]
         inverse = None if multiply is None else multiply[start:stop]
         rows = slice(start - self._start, stop - self._start)
         if self._words is not None:
             zero, scale = np.float32(self._zero), np.float32(factor)
-            _from_16_bit(self._words[rows], zero, level, inverse, scale, out)
+            _from_16_bit(self._words[rows], zero, level, inverse, scale, left, out)
             return
+        columns = slice(left, left + out.shape[1])
         if level is None:
-            out[:] = self._values[rows]
+            out[:] = self._values[rows, columns]
         else:
-            np.subtract(self._values[rows], level, out=out)
+            np.subtract(self._values[rows, columns], level[:, columns], out=out)
         if inverse is not None:
-            out *= inverse
+            out *= inverse[:, columns]
         if factor != 1:
             out *= np.float32(factor)
 
@@ -97,7 +102,7 @@ class OpenRows:
             return None
         else:
             raw = np.empty(self._words.shape, dtype=np.float32)
-            _from_16_bit(self._words, np.float32(self._zero), None, None, np.float32(1), raw)
+            _from_16_bit(self._words, np.float32(self._zero), None, None, np.float32(1), 0, raw)
             mask = raw >= np.float32(saturation_adu)
         return mask if mask.any() else None
 
@@ -121,24 +126,27 @@ def _from_16_bit(
     subtract: NDArray[np.float32] | None,
     multiply: NDArray[np.float32] | None,
     factor: np.float32,
+    left: int,
     out: NDArray[np.float32],
 ) -> None:
     """Decode big-endian signed words that a little-endian view shows, and calibrate.
 
     The tests for None cost nothing: numba compiles one version per combination.
     """
-    ny, nx = words.shape
+    ny, nx = out.shape
+    first = np.uint64(left)
     for y in range(ny):
         row = words[y]
         out_row = out[y]
         for x in range(nx):
-            word = row[x]
+            column = first + np.uint64(x)
+            word = row[column]
             turned = np.int16((word >> np.uint16(8)) | (word << np.uint16(8)))
             value = np.float32(turned) + zero
             if subtract is not None:
-                value -= subtract[y, x]
+                value -= subtract[y, column]
             if multiply is not None:
-                value *= multiply[y, x]
+                value *= multiply[y, column]
             out_row[x] = value * factor
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from stackbench.frames.pixels import MappedRows, PixelFile
 from stackbench.frames.records import Frame
 from stackbench.frames.scratch import SCRATCH_ENDING, write_scratch
-from stackbench.frames.sections import section_slices
+from stackbench.frames.sections import is_empty_section, section_slices
 
 # With this many overscan pixels per line the line medians raise the noise of
 # a pixel by 3 %: √(1 + (π/2)/26) = 1.03. Fewer give one level for the frame.
@@ -161,9 +161,7 @@ def corrected_scratch(frame: Frame, pixel_file: PixelFile, folder: Path) -> Pixe
 
 def _given(section: str | None) -> str | None:
     """Return a section, or None for the empty ones that some cameras write."""
-    if section is None or section.strip("[]0:, '") == "":
-        return None
-    return section
+    return None if section is None or is_empty_section(section) else section
 
 
 def _fits_section(rows: slice, columns: slice) -> str:

@@ -139,3 +139,20 @@ def test_masters_of_another_shape_are_refused(raw):
     _, pixels = raw
     with pytest.raises(ValueError, match=r"subtract has shape \(2, 2\)"):
         CalibratedRows(pixels, Calibrator(subtract=np.zeros((2, 2), np.float32)))
+
+
+@pytest.mark.parametrize("dtype", ["uint16", "float32"])
+def test_a_block_is_the_part_of_the_rows(tmp_path, dtype):
+    rng = np.random.default_rng(4)
+    shape = (40, 60)
+    raw = rng.integers(900, 60000, shape).astype(dtype)
+    source = CalibratedRows(
+        written(tmp_path / "light.fits", raw),
+        Calibrator(
+            subtract=rng.normal(500, 5, shape).astype(np.float32),
+            multiply=rng.normal(1, 0.1, shape).astype(np.float32),
+        ),
+    )
+    block = source.block(7, 31, 11, 29)
+    np.testing.assert_array_equal(block, source.rows(7, 31)[:, 11:29])
+    assert block.flags.c_contiguous
