@@ -15,16 +15,7 @@ from stackbench.job.store import Decision as ByHand
 from stackbench.review.limits import judge
 from stackbench.review.measures import SubMeasures
 from stackbench.review.verdicts import Decision, Verdict, overrule
-from stackbench.stacking.scaling import flux_ratio
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FluxRatio:
-    """How many times brighter the reference's stars are, ± 1σ, from so many stars."""
-
-    ratio: float
-    error: float
-    stars: int
+from stackbench.stacking.scaling import FluxRatio, flux_ratio
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,12 +137,11 @@ def _ratio(sub: MeasuredSub, reference: MeasuredSub, field: Field) -> FluxRatio 
     _, mine, theirs = np.intersect1d(pairs[:, 1], reference_pairs[:, 1], return_indices=True)
     mine, theirs = pairs[mine, 0], reference_pairs[theirs, 0]
     one, other = reference.measures.stars, sub.measures.stars
-    ratio, error, stars = flux_ratio(
+    return flux_ratio(
         one.flux[theirs],
         other.flux[mine],
         flux_error=np.hypot(1 / one.snr[theirs], 1 / other.snr[mine]),
     )
-    return FluxRatio(ratio=ratio, error=error, stars=stars) if stars else None
 
 
 def _measures(

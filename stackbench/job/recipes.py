@@ -19,6 +19,7 @@ from stackbench.job.mastering import MasterShelf
 from stackbench.job.measuring import MeasuredSub
 from stackbench.job.store import key_of
 from stackbench.review.verdicts import Decision
+from stackbench.stacking.scaling import Scaling, scale_to_reference
 from stackbench.stacking.weights import sub_weights
 
 
@@ -85,20 +86,19 @@ def write_recipe(
     kept = [sub for sub in judged.subs if sub.kept]
     if not kept or judged.reference is None or judged.grid is None:
         return None, [*problems, _nothing_kept(judged)]
-    scales = [_scale(sub, judged.reference) for sub in kept]
+    scalings = [_scaling(sub, judged.reference) for sub in kept]
     noises = [_measured(sub).measures.noise_adu for sub in kept]
-    weights = sub_weights(noises, scales)
-    sky = judged.reference.measures.sky_adu
+    weights = sub_weights(noises, [scaling.scale for scaling in scalings])
     subs = tuple(
         Ingredient(
             frame=sub.frame,
             matrix=_matrix(sub),
-            scale=scale,
-            offset=sky - scale * _measured(sub).measures.sky_adu,
+            scale=scaling.scale,
+            offset=scaling.offset,
             noise_adu=noise,
             weight=float(weight),
         )
-        for sub, scale, noise, weight in zip(kept, scales, noises, weights, strict=True)
+        for sub, scaling, noise, weight in zip(kept, scalings, noises, weights, strict=True)
     )
     grid_frame = judged.grid.frame
     grid_shape = trimmed_shape(grid_frame.trim_section, grid_frame.layout.shape)
@@ -205,14 +205,17 @@ def _matrix(sub: JudgedSub) -> NDArray[np.float64]:
     return sub.placement.matrix
 
 
-def _scale(sub: JudgedSub, reference: MeasuredSub) -> float:
-    """Return the factor that takes the sub's pixels, on the grid, to the reference's."""
+def _scaling(sub: JudgedSub, reference: MeasuredSub) -> Scaling:
     if sub.ratio is not None:
         ratio = sub.ratio.ratio
-    else:  # no star in common: the exposure is what is left to go by
+    else:  # no stars in common: the exposures are what is left to go by
         ratio = (reference.frame.exposure_s or 1.0) / (sub.frame.exposure_s or 1.0)
-    # resampling keeps surface brightness: where it enlarges, stars gain flux
-    return ratio / float(abs(np.linalg.det(_matrix(sub)[:2, :2])))
+    return scale_to_reference(
+        ratio,
+        reference_sky_adu=reference.measures.sky_adu,
+        sub_sky_adu=_measured(sub).measures.sky_adu,
+        matrix=_matrix(sub),
+    )
 
 
 def _unplaced(sub: JudgedSub) -> Problem:

@@ -12,22 +12,28 @@ _ROUNDS = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Scaling:
-    """How one sub becomes like the reference: scale × sub + offset.
+class FluxRatio:
+    """How many times brighter the reference's stars are than the sub's.
 
-    `scale_error` is 1σ of `scale`. `stars` of the matched stars were used;
-    0 means that too few could be and `scale` is 1 for want of a better value.
+    `error` is 1σ of `ratio`, `stars` the number of stars that it rests on.
     """
+
+    ratio: float
+    error: float
+    stars: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scaling:
+    """How one sub becomes like the reference: scale × sub + offset."""
 
     scale: float
     offset: float
-    scale_error: float
-    stars: int
 
 
 def flux_ratio(
     reference_flux: ArrayLike, sub_flux: ArrayLike, *, flux_error: ArrayLike | None = None
-) -> tuple[float, float, int]:
+) -> FluxRatio | None:
     """Measure the factor that brings a sub's stars to the reference's fluxes.
 
     The weighted mean of log(reference / sub) of the stars that agree: it starts
@@ -45,24 +51,22 @@ def flux_ratio(
 
     Returns
     -------
-    ratio, error : float
-        Reference / sub, and its 1σ.
-    stars : int
-        How many stars were used; below 3 the ratio is 1 and its error infinite.
+    FluxRatio or None
+        Reference / sub; None with fewer than 3 stars.
     """
     one = np.atleast_1d(np.asarray(reference_flux, dtype=np.float64))
     other = np.atleast_1d(np.asarray(sub_flux, dtype=np.float64))
     errors = np.zeros_like(one) if flux_error is None else np.asarray(flux_error, np.float64)
     good = np.isfinite(one) & np.isfinite(other) & (one > 0) & (other > 0) & np.isfinite(errors)
     if good.sum() < _FEWEST:
-        return 1.0, float("inf"), 0
+        return None
     logs, errors = np.log(one[good] / other[good]), errors[good]
     used, mean, weights = _agreeing(logs, errors)
     scatter = float(np.sqrt((weights * (logs[used] - mean) ** 2).sum() / weights.sum()))
     effective = weights.sum() ** 2 / (weights**2).sum()
     error = scatter / np.sqrt(max(effective - 1.0, 1.0))
     ratio = float(np.exp(mean))
-    return ratio, ratio * float(error), int(used.sum())
+    return FluxRatio(ratio=ratio, error=ratio * float(error), stars=int(used.sum()))
 
 
 def _agreeing(
@@ -85,13 +89,11 @@ def _agreeing(
 
 
 def scale_to_reference(
-    reference_flux: ArrayLike,
-    sub_flux: ArrayLike,
+    ratio: float,
     *,
     reference_sky_adu: float,
     sub_sky_adu: float,
-    matrix: NDArray[np.float64] | None = None,
-    flux_error: ArrayLike | None = None,
+    matrix: NDArray[np.float64],
 ) -> Scaling:
     """Work out a sub's scale and offset.
 
@@ -101,26 +103,18 @@ def scale_to_reference(
 
     Parameters
     ----------
-    reference_flux, sub_flux : array_like
-        Fluxes of the matched stars, each measured in its own frame, ADU.
+    ratio : float
+        Flux of a star in the reference over that in the sub, each measured in
+        its own frame.
     reference_sky_adu, sub_sky_adu : float
         Sky levels, ADU.
-    matrix : ndarray, shape (3, 3), optional
+    matrix : ndarray, shape (3, 3)
         From the sub to the grid, which has the reference's pixels.
-    flux_error : array_like, optional
-        1σ of each star's ratio, as a fraction of it.
 
     Returns
     -------
     Scaling
         Such that scale × sub_sky_adu + offset is reference_sky_adu.
     """
-    ratio, error, stars = flux_ratio(reference_flux, sub_flux, flux_error=flux_error)
-    area = 1.0 if matrix is None else float(abs(np.linalg.det(np.asarray(matrix)[:2, :2])))
-    scale = ratio / area
-    return Scaling(
-        scale=scale,
-        offset=reference_sky_adu - scale * sub_sky_adu,
-        scale_error=error / area,
-        stars=stars,
-    )
+    scale = ratio / float(abs(np.linalg.det(matrix[:2, :2])))
+    return Scaling(scale=scale, offset=reference_sky_adu - scale * sub_sky_adu)

@@ -178,7 +178,7 @@ def test_clouded_subs_are_scaled_before_anything_is_rejected():
     for matrix, clear, sky in zip(matrices, clearness, skies, strict=True):
         image = expose(stars, matrix, rng, transparency=clear, sky=sky, noise=5.0)
         scaling = scale_to_reference(
-            stars[1], clear * stars[1], reference_sky_adu=SKY, sub_sky_adu=sky, matrix=matrix
+            1 / clear, reference_sky_adu=SKY, sub_sky_adu=sky, matrix=matrix
         )
         subs.append(
             StackInput(
