@@ -14,6 +14,7 @@ from stackbench.frames.angles import (
 from stackbench.frames.filters import filter_name
 from stackbench.frames.kinds import frame_kind
 from stackbench.frames.records import CameraSetup, Frame, PixelLayout, Pointing, Setup, Site
+from stackbench.frames.sections import is_empty_section, section_slices
 from stackbench.frames.times import start_time
 from stackbench.frames.values import Cards, number, text
 
@@ -74,6 +75,7 @@ def frame_from_header(
     measured_c = _celsius(number(cards, "CCD-TEMP", "CCD_TEMP", "CCDTEMP", "DET-TEMP", "DETTEMP"))
     focal_length_mm = _positive(number(cards, "FOCALLEN", "FOCLEN"))
     pixel_size_um = _positive(number(cards, "XPIXSZ", "PIXSIZE1"))
+    overscan_section, trim_section, unfit_sections = _sections(cards, layout.shape)
     return Frame(
         path=path,
         size_bytes=size_bytes,
@@ -95,8 +97,9 @@ def frame_from_header(
         pixel_size_um=pixel_size_um,
         scale_arcsec_px=_scale(cards, pixel_size_um, focal_length_mm),
         pedestal_adu=number(cards, "PEDESTAL"),
-        overscan_section=text(cards, "BIASSEC"),
-        trim_section=text(cards, "TRIMSEC"),
+        overscan_section=overscan_section,
+        trim_section=trim_section,
+        unfit_sections=unfit_sections,
         pointing=_pointing(cards, comment),
         site=_site(cards, comment),
         airmass=_airmass(cards),
@@ -147,6 +150,23 @@ def _camera(cards: Cards, shape: tuple[int, int]) -> CameraSetup:
         read_mode=text(cards, "READOUTM", "READMODE", "READ-MOD"),
         shape=shape,
     )
+
+
+def _sections(cards: Cards, shape: tuple[int, int]) -> tuple[str | None, str | None, str | None]:
+    """Return BIASSEC, TRIMSEC, and what is wrong with them if anything is.
+
+    One that leaves the frame shows that the header is that of a larger frame,
+    from which this one was cut: then neither may be used.
+    """
+    overscan, trim = text(cards, "BIASSEC"), text(cards, "TRIMSEC")
+    for section in (overscan, trim):
+        if section is None or is_empty_section(section):
+            continue
+        try:
+            section_slices(section, shape)
+        except ValueError as error:
+            return None, None, str(error)
+    return overscan, trim, None
 
 
 def _binning(cards: Cards) -> tuple[int, int]:
@@ -206,7 +226,10 @@ def _coordinate_scale(cards: Cards) -> float | None:
         x, y = number(cards, "CDELT1"), number(cards, "CDELT2")
         if x is None or y is None:
             return None
-        area = abs(x * y)
+        # CDELT is often 1 where PC holds the solution; PC is the unit matrix by default.
+        a, b, c, d = (number(cards, key) for key in ("PC1_1", "PC1_2", "PC2_1", "PC2_2"))
+        turn = (1.0 if a is None else a) * (1.0 if d is None else d) - (b or 0.0) * (c or 0.0)
+        area = abs(x * y * turn)
     # CDELT of 1 degree is what programs fill in without a solution.
     return 3600 * math.sqrt(area) if 0 < area < 1 else None
 

@@ -88,6 +88,7 @@ class Frame:
     exposure, UTC. `temperature_c` is the sensor's, °C, measured if the header
     says so, else the set point. `pixel_size_um` is that of a pixel as recorded
     (after binning); `scale_arcsec_px` follows from it and the focal length.
+    `unfit_sections` says why the header's sections are not among the facts.
     `size_bytes` and `modified_ns` tell whether the file changed since.
     """
 
@@ -109,6 +110,7 @@ class Frame:
     pedestal_adu: float | None = None
     overscan_section: str | None = None
     trim_section: str | None = None
+    unfit_sections: str | None = None
     pointing: Pointing | None = None
     site: Site | None = None
     airmass: float | None = None

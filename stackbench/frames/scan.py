@@ -81,6 +81,7 @@ def scan_folders(
                 frames.append(frame)
         if walk.met == met_before and not any(problem.path == root for problem in problems):
             problems.append(_nothing_found(root))
+    problems.extend(_unfit_sections(frames))
     return Scan(frames=tuple(frames), problems=tuple(problems))
 
 
@@ -242,6 +243,23 @@ def _unknown_kind(path: Path, header: ImageHeader) -> Problem:
         + (", and correct the header" if stated else "")
         + ".",
     )
+
+
+def _unfit_sections(frames: Sequence[Frame]) -> Iterator[Problem]:
+    """Tell once per folder of frames whose overscan and trim sections do not fit them."""
+    found: dict[tuple[Path, str], list[Path]] = {}
+    for frame in frames:
+        if frame.unfit_sections is not None:
+            found.setdefault((frame.path.parent, frame.unfit_sections), []).append(frame.path)
+    for (folder, why), paths in found.items():
+        of_them = "the frame" if len(paths) == 1 else f"{len(paths)} frames"
+        yield Problem(
+            path=paths[0] if len(paths) == 1 else folder,
+            what=f"BIASSEC and TRIMSEC of {of_them} are not used, for they do not fit",
+            why=f"The header gives what cannot be meant: {why}.",
+            remedy="If the overscan was cut off before, nothing needs doing; else give the frames"
+            " as the camera wrote them.",
+        )
 
 
 def _no_exposure(path: Path) -> Problem:

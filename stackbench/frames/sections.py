@@ -43,6 +43,22 @@ def section_slices(section: str, shape: tuple[int, int]) -> tuple[slice, slice]:
     return rows, columns
 
 
+def is_empty_section(section: str) -> bool:
+    """Tell whether a section is one of the fillings that stand for none.
+
+    Parameters
+    ----------
+    section : str
+        A header's value.
+
+    Returns
+    -------
+    bool
+        True for '', '[]', '[0:0,0:0]' and the like.
+    """
+    return section.strip("[]0:, '") == ""
+
+
 def _axis_slice(axis: str, size: int, section: str) -> slice:
     if axis in {":", "*"}:
         return slice(0, size)

@@ -7,6 +7,7 @@ from pathlib import Path
 from stackbench.frames.checksums import file_sha256
 from stackbench.frames.records import Frame, Problem
 from stackbench.frames.scan import scan_folders
+from stackbench.frames.setups import with_common_focal_lengths
 from stackbench.frames.targets import with_targets
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
@@ -47,7 +48,7 @@ def find_frames(bench: Bench, folders: Sequence[Path]) -> Found:
     checksums = _checksums(bench, scan.frames)
     bench.store.learn_frames(scan.frames, checksums)
     return Found(
-        frames=with_targets(scan.frames, folders=folders),
+        frames=with_targets(with_common_focal_lengths(scan.frames), folders=folders),
         problems=scan.problems,
         checksums=checksums,
     )

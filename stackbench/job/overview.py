@@ -9,6 +9,7 @@ from stackbench.calibration.records import Serving
 from stackbench.frames.groups import LightGroup, light_groups
 from stackbench.frames.records import Frame, Problem
 from stackbench.frames.scan import scan_folders
+from stackbench.frames.setups import with_common_focal_lengths
 from stackbench.frames.targets import with_targets
 
 
@@ -45,7 +46,8 @@ def overlook(folders: Sequence[Path], *, skip: Sequence[Path] = ()) -> Overview:
         Groups of lights with what serves them, all sets, and all problems.
     """
     scan = scan_folders(folders, skip=skip)
-    return overview_of(with_targets(scan.frames, folders=folders), scan.problems)
+    frames = with_common_focal_lengths(scan.frames)
+    return overview_of(with_targets(frames, folders=folders), scan.problems)
 
 
 def overview_of(frames: Sequence[Frame], problems: Sequence[Problem] = ()) -> Overview:

@@ -18,6 +18,10 @@ from stackbench.job.progress import Step
 from stackbench.job.store import key_of
 
 
+# A mask, a drawing, a frame whose sky was cut away: nothing tells what it weighs.
+_NOISELESS = "its background has no noise at all, as no camera's has"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placement:
     """How a sub lies on its target's grid.
@@ -81,10 +85,14 @@ def _register(bench: Bench, groups: tuple[LightGroup, ...], measured: Measured) 
         for light in group.frames
         if light.path in measured.subs
     ]
-    reference = best_sub(subs)
+    noiseless = {sub.frame.path for sub in subs if sub.measures.noise_adu == 0}
+    reference = best_sub([sub for sub in subs if sub.frame.path not in noiseless])
     placements: dict[Path, Placement] = {}
     missing: list[MeasuredSub] = []
     for sub in subs:
+        if sub.frame.path in noiseless:
+            placements[sub.frame.path] = Placement(failure=_NOISELESS)
+            continue
         if reference is None:
             placements[sub.frame.path] = Placement(failure="no sub of this target shows stars")
             continue

@@ -97,13 +97,61 @@ def test_a_coordinate_system_gives_the_scale_even_where_xpixsz_is_unbinned():
     assert facts({**cards, "CTYPE1": "LINEAR"}).pointing is None
 
 
+def test_a_solution_written_as_pc_with_cdelt_of_one_gives_the_scale():
+    # FITS Standard 3.0, section 8.2: CDi_j = CDELTi · PCi_j; 1.5″/px turned by 10°,
+    # the whole solution in PC.
+    cards = {"CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP", "XPIXSZ": 9.0, "FOCALLEN": 2000}
+    cards |= {"CDELT1": 1.0, "CDELT2": 1.0, "PC1_1": -4.1033656376e-4, "PC1_2": 7.2353407361e-5}
+    cards |= {"PC2_1": 7.2353407361e-5, "PC2_2": 4.1033656376e-4}
+    assert facts(cards).scale_arcsec_px == pytest.approx(1.5, rel=1e-9)
+    # without PC, or with the unit matrix there, CDELT alone is the scale
+    plain = {"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CDELT1": -4e-4, "CDELT2": 4e-4}
+    assert facts(plain).scale_arcsec_px == pytest.approx(1.44)
+    turned = {**plain, "PC1_1": 0.8, "PC1_2": -0.6, "PC2_1": 0.6, "PC2_2": 0.8}
+    assert facts(turned).scale_arcsec_px == pytest.approx(1.44)
+    # CDELT of 1 and no matrix: filled in without a solution
+    unsolved = {**plain, "CDELT1": 1.0, "CDELT2": 1.0, "XPIXSZ": 9.0, "FOCALLEN": 2000}
+    assert facts(unsolved).scale_arcsec_px == pytest.approx(0.928192, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("overscan", "trim", "why"),
+    [
+        # cut off before, with the header left as it was: on the right, on the left
+        ("[4096:4109]", "[1:4096, :]", "does not fit an axis of 4096 pixels"),
+        ("[1:50, :]", "[51:4146, :]", "does not fit an axis of 4096 pixels"),
+        ("[a:b]", None, "is not of the form"),
+        (None, "[3000:5000,1:4096]", "does not fit an axis of 4096 pixels"),
+    ],
+)
+def test_sections_of_another_frame_size_are_left_out_with_a_reason(overscan, trim, why):
+    cards = {"BIASSEC": overscan, "TRIMSEC": trim}
+    frame = facts(cards, shape=(4096, 4096))
+    assert (frame.overscan_section, frame.trim_section) == (None, None)
+    assert why in frame.unfit_sections
+
+
+@pytest.mark.parametrize("empty", ["", "[]", "[0:0,0:0]", None])
+def test_empty_sections_are_no_mistake(empty):
+    frame = facts({"BIASSEC": empty, "TRIMSEC": "[1:4096, :]"}, shape=(4096, 4096))
+    assert frame.unfit_sections is None
+    assert frame.trim_section == "[1:4096, :]"
+
+
 def test_every_key_may_be_missing():
     # None of these keywords is in the standard: HEASARC dictionary of standard keywords.
     frame = facts({})
     assert frame.kind is Kind.UNKNOWN
     missing = ("filter", "target", "exposure_s", "time", "temperature_c", "set_temperature_c")
     missing += ("egain_e_per_adu", "pixel_size_um", "scale_arcsec_px", "pedestal_adu", "pointing")
-    missing += ("overscan_section", "trim_section", "site", "airmass", "rotator_deg")
+    missing += (
+        "overscan_section",
+        "trim_section",
+        "unfit_sections",
+        "site",
+        "airmass",
+        "rotator_deg",
+    )
     missing += ("focus_position", "ambient_temperature_c")
     assert {name: getattr(frame, name) for name in missing} == dict.fromkeys(missing)
     assert frame.setup.camera.binning == (1, 1)
