@@ -17,7 +17,6 @@ from stackbench.job.measuring import Measured, MeasuredSub
 from stackbench.job.progress import Step
 from stackbench.job.store import key_of
 
-
 # A mask, a drawing, a frame whose sky was cut away: nothing tells what it weighs.
 _NOISELESS = "its background has no noise at all, as no camera's has"
 

@@ -1,5 +1,6 @@
 """One focal length for one optical train."""
 
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -49,7 +50,7 @@ def test_any_night(stated):
     found = with_common_focal_lengths(given_frames)
     assert with_common_focal_lengths(found) == found
     values = sorted({one.setup.focal_length_mm for one in found} - {None})
-    for low, high in zip(values, values[1:], strict=False):
+    for low, high in pairwise(values):
         assert high > 1.01 * low
     for before, after in zip(given_frames, found, strict=True):
         assert (before.setup.focal_length_mm is None) == (after.setup.focal_length_mm is None)
