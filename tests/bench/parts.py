@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stackbench.job.progress import Step
-from tests.bench.nights import bench_plan
+from tests.bench.nights import bench_night, bench_plan
 from tests.bench.processes import run
 from tests.bench.report import Curve, Part, number, ratio, table
-from tests.bench.runs import BOUND, LIBRARIES, PROJECT, Run, Runner, fewer_lights, make_night
+from tests.bench.runs import BOUND, LIBRARIES, PROJECT, Run, Runner, fewer_lights
 from tests.support.simulator.plan import NightPlan
 
 # How long the first run's compilation takes is seen on frames of this size.
@@ -62,7 +62,7 @@ _STAGES = (
 
 def night_part(root: Path, runner: Runner, size: Size) -> Part:
     """Compare the three programs on one night, whole and by stage."""
-    night = make_night(root, size.plan())
+    night = bench_night(root, size.plan())
     runner.project(night)  # compiles what is not compiled, fills the page cache
     bound = runner.repeated(BOUND, night, size.repeats)
     project = runner.repeated(PROJECT, night, size.repeats)
@@ -101,7 +101,7 @@ def growth_part(root: Path, runner: Runner, size: Size) -> Part:
     """Follow time and memory with the number of lights."""
     most = max(size.growth_lights)
     plan = size.plan(filters=("L",), shape=size.growth_shape, lights=most)
-    night = make_night(root, plan)
+    night = bench_night(root, plan)
     runs: dict[str, dict[int, Run]] = {}
     for count in size.growth_lights:
         part = fewer_lights(night, count)
@@ -140,7 +140,7 @@ def growth_part(root: Path, runner: Runner, size: Size) -> Part:
 
 def threads_part(root: Path, runner: Runner, size: Size) -> Part:
     """Compare one thread with two."""
-    night = make_night(root, size.plan())
+    night = bench_night(root, size.plan())
     runner.project(night)
     one, two = (
         runner.repeated(PROJECT, night, size.repeats, options=("--jobs", jobs))
@@ -170,7 +170,7 @@ def kinds_part(root: Path, runner: Runner, size: Size) -> Part:
     }
     runs = {}
     for name, plan in plans.items():
-        night = make_night(root, plan)
+        night = bench_night(root, plan)
         runner.project(night)
         runs[name] = runner.repeated(PROJECT, night, size.repeats)
     plain = runs["plain"]
@@ -187,8 +187,8 @@ def kinds_part(root: Path, runner: Runner, size: Size) -> Part:
 
 def start_part(root: Path, runner: Runner, size: Size) -> Part:
     """Time the command's start, a listing of many frames, and the first run's compilation."""
-    many = make_night(root, _listed_plan(size.listed))
-    tiny = make_night(root, _tiny_plan(size))
+    many = bench_night(root, _listed_plan(size.listed))
+    tiny = bench_night(root, _tiny_plan(size))
     runner.project(tiny)
     shown = statistics.median(run([*_COMMAND, "--help"]).seconds for _ in range(5))
     listed = statistics.median(run([*_COMMAND, "inspect", many]).seconds for _ in range(3))

@@ -3,15 +3,11 @@
 import os
 import shutil
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
 
-from tests.bench.nights import bench_night
 from tests.bench.processes import Cost, run
 from tests.bench.stages import Stage, read_stages, seconds_by_stage
-from tests.support.simulator.plan import NightPlan
 
 PROJECT, LIBRARIES, BOUND = "stackbench", "libraries", "bound"
 
@@ -35,12 +31,6 @@ class Run:
         start = self.stages[0].began - self.cost.began
         rest = self.cost.seconds - start - sum(stages.values())
         return {"start": start, **stages, "rest": rest}
-
-
-def make_night(root: Path, plan: NightPlan) -> Path:
-    """Give a night's folder; made in another process, so that this one stays small."""
-    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
-        return pool.submit(bench_night, root, plan).result()
 
 
 def fewer_lights(night: Path, count: int) -> Path:

@@ -10,11 +10,16 @@ from pathlib import Path
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """One stage of a run; times are those of the machine's clock, in seconds."""
+    """One stage of a run.
+
+    `began` and `ended` are times of the machine's clock, in seconds;
+    `processor_s` is what all threads of the process used in between.
+    """
 
     name: str
     began: float
     ended: float
+    processor_s: float
 
     @property
     def seconds(self) -> float:
@@ -27,16 +32,19 @@ class StageClock:
 
     def __init__(self) -> None:
         self.stages: list[Stage] = []
-        self._running: dict[str, float] = {}
+        self._running: dict[str, tuple[float, float]] = {}
 
     def begin(self, name: str) -> None:
         """Take down that a stage begins now."""
-        self._running[name] = time.time()
+        self._running[name] = time.time(), time.process_time()
 
     def end(self, name: str) -> None:
         """Take down that a stage ends now."""
-        began = self._running.pop(name)
-        self.stages.append(Stage(name=name, began=began, ended=time.time()))
+        began, used = self._running.pop(name)
+        processor_s = time.process_time() - used
+        self.stages.append(
+            Stage(name=name, began=began, ended=time.time(), processor_s=processor_s)
+        )
 
     @contextmanager
     def stage(self, name: str) -> Iterator[None]:
