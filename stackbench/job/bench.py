@@ -87,7 +87,8 @@ def open_bench(
             f"{out}: the output folder cannot be written ({error.strerror}); "
             "name another one with --out, or free it"
         ) from error
-    lock = FileLock(out / _LOCK_NAME)
+    # a window opens the folder in one thread and may leave it in another
+    lock = FileLock(out / _LOCK_NAME, thread_local=False)
     try:
         lock.acquire(timeout=0)
     except Timeout as error:

@@ -1,7 +1,8 @@
 """The fifth step: scale every sub to its filter's reference, and judge it."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,7 +13,7 @@ from stackbench.job.finding import Found
 from stackbench.job.measuring import Measured, MeasuredSub
 from stackbench.job.registering import Field, Placement, best_sub
 from stackbench.job.store import Decision as ByHand
-from stackbench.review.limits import judge
+from stackbench.review.limits import Limits, PlacedLimit, judge_openly
 from stackbench.review.measures import SubMeasures
 from stackbench.review.verdicts import Decision, Verdict, overrule
 from stackbench.stacking.scaling import FluxRatio, flux_ratio
@@ -46,13 +47,15 @@ class JudgedGroup:
     """The lights of one target, setup and filter, judged.
 
     `reference` is the sub whose scale and sky the stack takes on, None when
-    no sub is placed. `grid` is the sub that gives the target's grid.
+    no sub is placed. `grid` is the sub that gives the target's grid. `limits`
+    are those that the verdicts by rule rest on.
     """
 
     group: LightGroup
     subs: tuple[JudgedSub, ...]
     reference: MeasuredSub | None
     grid: MeasuredSub | None
+    limits: tuple[PlacedLimit, ...] = ()
 
 
 def judge_field(bench: Bench, found: Found, field: Field, measured: Measured) -> list[JudgedGroup]:
@@ -96,14 +99,7 @@ def _judge_group(
             continue
         share = (light.exposure_s or 1.0) / (reference.frame.exposure_s or 1.0)
         measures.append(_measures(light, sub, field, ratios[light.path], share, None))
-    verdicts = judge(measures, limits=bench.settings.review)
-    by_hand = bench.store.decisions()
-    decided = [by_hand.get(found.checksums[light.path]) for light in group.frames]
-    verdicts = overrule(
-        verdicts,
-        keep=[n for n, one in enumerate(decided) if one is ByHand.KEEP],
-        reject=[n for n, one in enumerate(decided) if one is ByHand.REJECT],
-    )
+    verdicts, placed = _verdicts(bench, found, group, measures, bench.settings.review)
     return JudgedGroup(
         group=group,
         subs=tuple(
@@ -119,7 +115,53 @@ def _judge_group(
         ),
         reference=reference,
         grid=field.reference,
+        limits=placed,
     )
+
+
+def judge_again(bench: Bench, found: Found, judged: JudgedGroup, *, limits: Limits) -> JudgedGroup:
+    """Judge a group by other limits or after other decisions; nothing is measured.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench; its store holds what was decided by hand.
+    found : Found
+        The job's checksums.
+    judged : JudgedGroup
+        The group as judged before.
+    limits : Limits
+        What subs must not exceed.
+
+    Returns
+    -------
+    JudgedGroup
+        The same subs with their new verdicts.
+    """
+    measures = [sub.measures for sub in judged.subs]
+    verdicts, placed = _verdicts(bench, found, judged.group, measures, limits)
+    subs = tuple(
+        replace(sub, verdict=verdict) for sub, verdict in zip(judged.subs, verdicts, strict=True)
+    )
+    return replace(judged, subs=subs, limits=placed)
+
+
+def _verdicts(
+    bench: Bench,
+    found: Found,
+    group: LightGroup,
+    measures: Sequence[SubMeasures],
+    limits: Limits,
+) -> tuple[tuple[Verdict, ...], tuple[PlacedLimit, ...]]:
+    judgement = judge_openly(measures, limits=limits)
+    by_hand = bench.store.decisions()
+    decided = [by_hand.get(found.checksums[light.path]) for light in group.frames]
+    verdicts = overrule(
+        judgement.verdicts,
+        keep=[n for n, one in enumerate(decided) if one is ByHand.KEEP],
+        reject=[n for n, one in enumerate(decided) if one is ByHand.REJECT],
+    )
+    return verdicts, judgement.placed
 
 
 def _flux_reference(field: Field, subs: list[MeasuredSub]) -> MeasuredSub | None:

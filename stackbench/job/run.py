@@ -1,24 +1,60 @@
-"""The whole job: from the nights' folders to aligned channels and their record."""
+"""The whole job: from the nights' folders to aligned channels and their record.
+
+`run_job` is all of it at once. The parts are for who wants to see, between
+them, what was found out: each takes what the parts before it returned.
+"""
 
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from stackbench.export.night import Night, write_night
 from stackbench.export.report import write_report
 from stackbench.export.tables import write_frames_csv
 from stackbench.frames.groups import light_groups
+from stackbench.frames.records import Problem
 from stackbench.job.bench import Bench
 from stackbench.job.decisions import take_decisions
-from stackbench.job.exporting import export_channels
-from stackbench.job.finding import find_frames
-from stackbench.job.judging import judge_field
-from stackbench.job.mastering import make_masters
-from stackbench.job.measuring import measure_lights
-from stackbench.job.overview import overview_of
+from stackbench.job.exporting import FinishedChannel, export_channels
+from stackbench.job.finding import Found, find_frames
+from stackbench.job.judging import JudgedGroup, judge_field
+from stackbench.job.mastering import MasterShelf, make_masters
+from stackbench.job.measuring import Measured, measure_lights
+from stackbench.job.overview import Overview, overview_of
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.record import Results, record_of
-from stackbench.job.registering import register_lights
-from stackbench.job.stacking import stack_groups
+from stackbench.job.registering import Field, register_lights
+from stackbench.job.remembering import remember_nights
+from stackbench.job.stacking import FinishedStack, stack_groups
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looked:
+    """What lies in the nights' folders, and what will calibrate what."""
+
+    folders: tuple[Path, ...]
+    found: Found
+    overview: Overview
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredNight:
+    """The masters made, every light measured and placed on its grid."""
+
+    looked: Looked
+    shelf: MasterShelf
+    measured: Measured
+    fields: tuple[Field, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What was stacked and exported from judged lights, and the record of it."""
+
+    stacks: tuple[FinishedStack, ...]
+    channels: tuple[FinishedChannel, ...]
+    problems: tuple[Problem, ...]
+    night: Night
 
 
 def run_job(
@@ -55,36 +91,143 @@ def run_job(
     WriteError
         If a product cannot be written.
     """
-    folders = tuple(folder.resolve() for folder in folders)
-    found = find_frames(bench, folders)
-    take_decisions(bench, found, keep=keep, reject=reject, release=release)
-    overview = overview_of(found.frames, found.problems)
+    looked = look_through(bench, folders)
+    take_decisions(bench, looked.found, keep=keep, reject=reject, release=release)
     desk = PixelDesk(bench.scratch)
-    shelf = make_masters(bench, found, overview.plan, desk)
-    measured = measure_lights(bench, found, overview.plan, shelf, desk)
-    groups = light_groups(found.frames)
-    fields = register_lights(bench, groups, measured)
-    judged = [group for field in fields for group in judge_field(bench, found, field, measured)]
-    stacks, unstacked = stack_groups(bench, found, overview.plan, shelf, desk, judged)
+    night = measure_night(bench, desk, looked)
+    return finish_night(bench, desk, night, judge_night(bench, night)).night
+
+
+def look_through(bench: Bench, folders: Sequence[Path]) -> Looked:
+    """Find the frames and plan their calibration; headers only.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    folders : sequence of Path
+        The nights' folders.
+
+    Returns
+    -------
+    Looked
+        Frames, groups, what serves them and what is missing.
+
+    Raises
+    ------
+    Cancelled
+        If the bench's `stop` answered True.
+    """
+    folders = tuple(folder.resolve() for folder in folders)
+    remember_nights(bench.store, folders)
+    found = find_frames(bench, folders)
+    overview = overview_of(found.frames, found.problems)
+    return Looked(folders=folders, found=found, overview=overview)
+
+
+def measure_night(bench: Bench, desk: PixelDesk, looked: Looked) -> MeasuredNight:
+    """Make the masters, measure every light and place it on its grid.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    desk : PixelDesk
+        Gives the frames' pixels.
+    looked : Looked
+        What was found.
+
+    Returns
+    -------
+    MeasuredNight
+        All that judging needs.
+
+    Raises
+    ------
+    Cancelled
+        If the bench's `stop` answered True; finished masters stay.
+    WriteError
+        If a master cannot be written.
+    """
+    plan = looked.overview.plan
+    shelf = make_masters(bench, looked.found, plan, desk)
+    measured = measure_lights(bench, looked.found, plan, shelf, desk)
+    fields = register_lights(bench, light_groups(looked.found.frames), measured)
+    return MeasuredNight(looked=looked, shelf=shelf, measured=measured, fields=fields)
+
+
+def judge_night(bench: Bench, night: MeasuredNight) -> tuple[JudgedGroup, ...]:
+    """Judge every light by the limits of the settings and the decisions by hand.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    night : MeasuredNight
+        The measured lights.
+
+    Returns
+    -------
+    tuple of JudgedGroup
+        One per target, setup and filter.
+    """
+    return tuple(
+        group
+        for field in night.fields
+        for group in judge_field(bench, night.looked.found, field, night.measured)
+    )
+
+
+def finish_night(
+    bench: Bench, desk: PixelDesk, night: MeasuredNight, judged: Sequence[JudgedGroup]
+) -> Outcome:
+    """Stack what is kept, export the channels and write the record.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    desk : PixelDesk
+        Gives the frames' pixels.
+    night : MeasuredNight
+        The measured lights.
+    judged : sequence of JudgedGroup
+        The lights with their verdicts.
+
+    Returns
+    -------
+    Outcome
+        Stacks, channels, all problems of the job, and the record as written
+        to the output folder.
+
+    Raises
+    ------
+    Cancelled
+        If the bench's `stop` answered True; finished products stay.
+    WriteError
+        If a product cannot be written.
+    """
+    found, overview = night.looked.found, night.looked.overview
+    stacks, unstacked = stack_groups(bench, found, overview.plan, night.shelf, desk, judged)
     channels, unaligned = export_channels(bench, found, stacks)
     problems = (
         *overview.problems,
-        *shelf.problems,
-        *measured.problems,
+        *night.shelf.problems,
+        *night.measured.problems,
         *unstacked,
         *unaligned,
     )
     results = Results(
-        folders=folders,
+        folders=night.looked.folders,
         found=found,
         plan=overview.plan,
-        shelf=shelf,
+        shelf=night.shelf,
         judged=tuple(judged),
         channels=channels,
         problems=tuple(dict.fromkeys(problems)),
     )
-    night = record_of(bench, desk, results)
-    write_frames_csv(bench.out / "frames.csv", night.frames)
-    write_night(bench.out / "night.json", night)
-    write_report(bench.out / "report.html", night)
-    return night
+    record = record_of(bench, desk, results)
+    write_frames_csv(bench.out / "frames.csv", record.frames)
+    write_night(bench.out / "night.json", record)
+    write_report(bench.out / "report.html", record)
+    return Outcome(stacks=stacks, channels=channels, problems=results.problems, night=record)

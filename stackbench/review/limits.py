@@ -70,6 +70,30 @@ class Limits:
     sky_max_adu: float | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedLimit:
+    """Where the limit of one measure lies within a group.
+
+    `measure` is the name of a field of `SubMeasures`, `bad` the side on which
+    a value is bad. `typical` is None where the limit is the one that is set.
+    `exposure_s` tells to which subs of the group it applies; None is all.
+    """
+
+    measure: str
+    limit: float
+    bad: BadSide
+    typical: float | None = None
+    exposure_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """The verdicts on a group, in the order of its subs, and the limits they rest on."""
+
+    verdicts: tuple[Verdict, ...]
+    placed: tuple[PlacedLimit, ...]
+
+
 def judge(subs: Sequence[SubMeasures], *, limits: Limits | None = None) -> tuple[Verdict, ...]:
     """Judge the subs of one target, setup and filter.
 
@@ -96,20 +120,38 @@ def judge(subs: Sequence[SubMeasures], *, limits: Limits | None = None) -> tuple
     subs to compare only the absolute limits apply, and the verdicts' note
     says so.
     """
-    rules = Limits() if limits is None else limits
+    return judge_openly(subs, limits=Limits() if limits is None else limits).verdicts
+
+
+def judge_openly(subs: Sequence[SubMeasures], *, limits: Limits) -> Judgement:
+    """Judge as `judge` does, and tell where the limits came to lie.
+
+    Parameters
+    ----------
+    subs : sequence of SubMeasures
+        All subs of the group.
+    limits : Limits
+        What they must not exceed.
+
+    Returns
+    -------
+    Judgement
+        The verdicts of `judge`, and the limits within this group.
+    """
     findings: list[list[_Finding]] = [_failures(sub) for sub in subs]
     sound = [index for index, found in enumerate(findings) if not found]
-    _examine(subs, findings, _depth_rules(rules), among=sound)
+    placed = _examine(subs, findings, _depth_rules(limits), among=sound)
     passed = [index for index in sound if not any(one.broken for one in findings[index])]
     among = passed if len(passed) >= _LEAST_GROUP else sound
-    _examine(subs, findings, _shape_rules(rules), among=among)
+    placed += _examine(subs, findings, _shape_rules(limits), among=among)
     note = ""
     if len(sound) < _LEAST_GROUP:
         note = (
             f"only {len(sound)} {'sub' if len(sound) == 1 else 'subs'} to compare: "
             "judged by the absolute limits alone"
         )
-    return tuple(_verdict(found, note=note) for found in findings)
+    verdicts = tuple(_verdict(found, note=note) for found in findings)
+    return Judgement(verdicts=verdicts, placed=tuple(placed))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,24 +265,35 @@ def _examine(
     rules: Sequence[_Rule],
     *,
     among: Sequence[int],
-) -> None:
-    """Add to each sub's findings how it stands against each rule."""
+) -> list[PlacedLimit]:
+    """Add to each sub's findings how it stands against each rule; return the limits."""
     comparable = set(among)
+    placed: list[PlacedLimit] = []
     for rule in rules:
         values = [_number(getattr(sub, rule.measure)) for sub in subs]
         groups: dict[float | None, list[int]] = {}
         for index in range(len(subs)):
             key = _number(subs[index].exposure_s) if rule.per_exposure else None
             groups.setdefault(key, []).append(index)
-        for members in groups.values():
+        for exposure, members in groups.items():
             known = {i: v for i in members if i in comparable and (v := values[i]) is not None}
             limit, centre = _limit(rule, known, subs)
             if limit is None:
                 continue
+            placed.append(
+                PlacedLimit(
+                    measure=rule.measure,
+                    limit=limit,
+                    bad=rule.bad,
+                    typical=centre,
+                    exposure_s=exposure,
+                )
+            )
             for index in members:
                 value = values[index]
                 if value is not None:
                     findings[index].append(_finding(rule, value, limit=limit, centre=centre))
+    return placed
 
 
 def _limit(

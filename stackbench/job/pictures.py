@@ -1,0 +1,205 @@
+"""Pictures to look at: subs, stacks and channels, small enough to draw at once."""
+
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackbench.frames.records import Frame
+from stackbench.job.bench import Bench
+from stackbench.job.pixels import PixelDesk
+
+if TYPE_CHECKING:
+    from stackbench.calibration.apply import CalibratedRows
+    from stackbench.export.levels import Scale
+    from stackbench.job.calibrators import CalibratorDesk
+    from stackbench.job.run import MeasuredNight
+
+WIDEST = 2048
+_BAND_ROWS = 256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A picture ready to be drawn.
+
+    `grey` is (ny, nx) uint8, row 0 being row 0 of the image; a pixel of it
+    stands for `factor` × `factor` of the image's, whose (ny, nx) is `shape`.
+    `scale` is what was made black and white.
+    """
+
+    grey: NDArray[np.uint8]
+    factor: int
+    shape: tuple[int, int]
+    scale: "Scale"
+
+
+class PictureDesk:
+    """Makes pictures; safe to share by threads.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    desk : PixelDesk
+        Gives the frames' pixels.
+    """
+
+    def __init__(self, bench: Bench, desk: PixelDesk) -> None:
+        self._bench = bench
+        self._desk = desk
+        self._lock = threading.Lock()
+        self._night: MeasuredNight | None = None
+        self._calibrators: CalibratorDesk | None = None
+
+    def use(self, night: "MeasuredNight") -> None:
+        """Calibrate subs from now on by the masters of a night.
+
+        Parameters
+        ----------
+        night : MeasuredNight
+            The night, its masters made.
+        """
+        with self._lock:
+            self._night = night
+            self._calibrators = None
+
+    def sub(self, frame: Frame, *, scale: "Scale | None" = None, widest: int = WIDEST) -> Picture:
+        """Picture a sub, calibrated if the masters are made.
+
+        Parameters
+        ----------
+        frame : Frame
+            The sub.
+        scale : Scale, optional
+            What to make black and white; chosen by the picture if None.
+        widest : int
+            The picture's longer side at most, pixels.
+
+        Returns
+        -------
+        Picture
+            Blocks of pixels averaged.
+
+        Raises
+        ------
+        FrameError
+            If the file cannot be read.
+        """
+        from stackbench.export.preview import averaged
+
+        source = self._source(frame)
+        ny, nx = source.shape
+        factor = _factor(source.shape, widest)
+        small = np.empty((-(-ny // factor), -(-nx // factor)), dtype=np.float32)
+        step = max(1, _BAND_ROWS // factor) * factor
+        for start in range(0, ny, step):
+            band = source.rows(start, min(start + step, ny))
+            small[start // factor : (start + step) // factor] = averaged(band, factor=factor)
+        return _picture(small, factor, source.shape, scale)
+
+    def detail(
+        self, frame: Frame, *, rows: tuple[int, int], columns: tuple[int, int], scale: "Scale"
+    ) -> Picture:
+        """Picture a part of a sub, every pixel of it.
+
+        Parameters
+        ----------
+        frame : Frame
+            The sub.
+        rows, columns : tuple of int
+            First and the one after the last.
+        scale : Scale
+            What to make black and white.
+
+        Returns
+        -------
+        Picture
+            `shape` is that of the part.
+
+        Raises
+        ------
+        FrameError
+            If the file cannot be read.
+        """
+        block = self._source(frame).block(*rows, *columns)
+        return _picture(block, 1, block.shape, scale)
+
+    def _source(self, frame: Frame) -> "CalibratedRows":
+        from stackbench.calibration.apply import CalibratedRows, Calibrator
+
+        pixels = self._desk.pixels(frame)
+        with self._lock:
+            if self._night is None:
+                return CalibratedRows(pixels, Calibrator())
+            if self._calibrators is None:
+                from stackbench.job.calibrators import CalibratorDesk
+
+                found, shelf = self._night.looked.found, self._night.shelf
+                self._calibrators = CalibratorDesk(self._bench, found, shelf, self._desk)
+            serving = self._night.looked.overview.plan.servings[frame.path]
+            calibrator = self._calibrators.calibrator(serving, frame.setup.camera)
+        return CalibratedRows(pixels, calibrator)
+
+
+def product_picture(
+    path: Path, *, extension: str = "", scale: "Scale | None" = None, widest: int = WIDEST
+) -> Picture:
+    """Picture a layer of a master, stack or channel.
+
+    Parameters
+    ----------
+    path : Path
+        A product of the job.
+    extension : str
+        The layer: empty for the image itself, else the extension's name.
+    scale : Scale, optional
+        What to make black and white; chosen by the picture if None: a
+        stretch for an image, from the least to the most for another layer.
+    widest : int
+        The picture's longer side at most, pixels.
+
+    Returns
+    -------
+    Picture
+        Blocks of pixels averaged.
+
+    Raises
+    ------
+    ProductError
+        If the file is not whole, or no product.
+    OSError
+        If it cannot be read.
+    """
+    from stackbench.export.fits import read_image
+    from stackbench.export.levels import Scale
+    from stackbench.export.preview import averaged
+
+    image = read_image(path, extension=extension, verify=False).image
+    shape = (image.shape[0], image.shape[1])
+    factor = _factor(shape, widest)
+    small = averaged(image.astype(np.float32, copy=False), factor=factor)
+    if scale is None and extension:
+        defined = small[np.isfinite(small)]
+        low, high = (float(defined.min()), float(defined.max())) if defined.size else (0.0, 1.0)
+        scale = Scale(black=low, white=high if high > low else low + 1.0)
+    return _picture(small, factor, shape, scale)
+
+
+def _factor(shape: tuple[int, int], widest: int) -> int:
+    return -(-max(shape) // widest) or 1
+
+
+def _picture(
+    small: NDArray[np.float32], factor: int, shape: tuple[int, int], scale: "Scale | None"
+) -> Picture:
+    from stackbench.export.levels import picture_scale, shown
+
+    scale = scale or picture_scale(small)
+    grey = shown(small, scale)
+    grey *= np.float32(255.0)
+    grey += np.float32(0.5)
+    return Picture(grey=grey.astype(np.uint8), factor=factor, shape=shape, scale=scale)
