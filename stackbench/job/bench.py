@@ -85,7 +85,7 @@ def open_bench(
     except OSError as error:
         raise WrongUseError(
             f"{out}: the output folder cannot be written ({error.strerror}); "
-            "name another one with --out, or free it"
+            "choose another one (--out), or free it"
         ) from error
     # a window opens the folder in one thread and may leave it in another
     lock = FileLock(out / _LOCK_NAME, thread_local=False)
@@ -94,7 +94,7 @@ def open_bench(
     except Timeout as error:
         raise WrongUseError(
             f"{out}: another job is working in this output folder; wait for it, "
-            "or name another folder with --out"
+            "or choose another folder (--out)"
         ) from error
     scratch = out / _SCRATCH_NAME
     try:
@@ -139,7 +139,7 @@ def check_folders(folders: Sequence[Path], out: Path | None = None) -> None:
             raise WrongUseError(f"{folder}: {what}; name the folder that holds the night's frames")
         if out is not None and out.exists() and out.samefile(folder):
             raise WrongUseError(
-                f"{out}: the output folder is also the night's folder; name another one with --out"
+                f"{out}: the output folder is also the night's folder; choose another one (--out)"
             )
 
 

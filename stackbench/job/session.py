@@ -147,17 +147,35 @@ class Session:
 
     @property
     def out(self) -> Path:
-        """The output folder, absolute."""
+        """The output folder, absolute.
+
+        Returns
+        -------
+        Path
+            Where everything is written.
+        """
         return self._bench.out
 
     @property
     def limits(self) -> Limits:
-        """The limits that verdicts rest on."""
+        """The limits that verdicts rest on.
+
+        Returns
+        -------
+        Limits
+            Those of the settings, or as set by hand since.
+        """
         return self._bench.settings.review
 
     @property
     def state(self) -> SessionState:
-        """All that is known at this moment."""
+        """All that is known at this moment.
+
+        Returns
+        -------
+        SessionState
+            Frozen; a later state is another object.
+        """
         with self._lock:
             return self._state
 
