@@ -89,7 +89,7 @@ def replacing(path: Path) -> Iterator[BinaryIO]:
         part = path.parent / f".{path.name[:40]}.{secrets.token_hex(6)}{_PART_SUFFIX}"
         stream = part.open("x+b")
     except OSError as error:
-        raise _explained(path, error) from error
+        raise explained(path, error) from error
     try:
         with stream:
             yield stream
@@ -98,7 +98,7 @@ def replacing(path: Path) -> Iterator[BinaryIO]:
         part.replace(path)  # closed by now: an open file cannot be renamed on Windows
         _sync_folder(path.parent)
     except OSError as error:
-        raise _explained(path, error) from error
+        raise explained(path, error) from error
     finally:
         # after the rename nothing is left under the passing name; a disk that
         # refuses to write may refuse this too, and the first cause is the one to tell
@@ -147,7 +147,21 @@ def remove_leftovers(folder: Path) -> int:
     return removed
 
 
-def _explained(path: Path, error: OSError) -> OSError:
+def explained(path: Path, error: OSError) -> WriteError:
+    """Put a system's refusal to write into words.
+
+    Parameters
+    ----------
+    path : Path
+        What was to be written.
+    error : OSError
+        What the system said.
+
+    Returns
+    -------
+    WriteError
+        To be raised; `error` itself if it is one already.
+    """
     if isinstance(error, WriteError):
         return error
     why, remedy = _CAUSES.get(error.errno or 0, (error.strerror or str(error), _UNKNOWN_REMEDY))

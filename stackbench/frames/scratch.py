@@ -12,7 +12,7 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.errors import damaged_packing, truncated
+from stackbench.frames.errors import damaged_packing, truncated, unreadable
 from stackbench.frames.hdus import ImageHeader, pixel_bytes, read_image_header
 from stackbench.frames.names import safe_name
 from stackbench.frames.packing import opened
@@ -50,7 +50,11 @@ def decode_to_scratch(frame: Frame, folder: Path) -> PixelFile:
     path = folder / _scratch_name(frame)
     if path.exists() and path.stat().st_size == pixel_bytes(layout):
         return PixelFile(path=path, layout=layout)
-    header = read_image_header(frame.path, frame.path.stat().st_size)
+    try:
+        size = frame.path.stat().st_size
+    except OSError as error:
+        raise unreadable(frame.path, error) from error
+    header = read_image_header(frame.path, size)
     if replace(header.layout, data_offset=None) != replace(layout, data_offset=None):
         raise damaged_packing(frame.path, ValueError("it changed since it was listed"))
     blocks = _tiled_blocks(frame, header) if header.tiled else _packed_blocks(frame, header)

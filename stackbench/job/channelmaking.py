@@ -93,7 +93,6 @@ def _write_fits(
     if facts.wcs is not None:
         wcs = cropped(facts.wcs, x=crop.columns.start, y=crop.rows.start)
         facts = replace(facts, wcs=wcs)
-    files.fits.parent.mkdir(exist_ok=True)
     provenance = stack_provenance(bench, found, stack.recipe, stack.facts)
     write_channel(files.fits, image, facts=facts, provenance=provenance)
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stackbench.frames.checksums import file_sha256
+from stackbench.frames.errors import unreadable
 from stackbench.frames.records import Frame, Problem
 from stackbench.frames.scan import scan_folders
 from stackbench.frames.setups import with_common_focal_lengths
@@ -45,27 +46,47 @@ def find_frames(bench: Bench, folders: Sequence[Path]) -> Found:
     bench.progress.begin(Step.FIND, 1)
     scan = scan_folders(folders, skip=[bench.out], known=bench.store.known_frame)
     bench.progress.end(Step.FIND)
-    checksums = _checksums(bench, scan.frames)
-    bench.store.learn_frames(scan.frames, checksums)
+    checksums, unread = _checksums(bench, scan.frames)
+    frames = [frame for frame in scan.frames if frame.path in checksums]
+    bench.store.learn_frames(frames, checksums)
     return Found(
-        frames=with_targets(with_common_focal_lengths(scan.frames), folders=folders),
-        problems=scan.problems,
+        frames=with_targets(with_common_focal_lengths(frames), folders=folders),
+        problems=(*scan.problems, *unread),
         checksums=checksums,
     )
 
 
-def _checksums(bench: Bench, frames: Sequence[Frame]) -> dict[Path, str]:
-    known = {f.path: bench.store.known_checksum(f) for f in frames}
-    new = [f.path for f in frames if known[f.path] is None]
+def _checksums(bench: Bench, frames: Sequence[Frame]) -> tuple[dict[Path, str], list[Problem]]:
+    """Sum the files not known yet; one that cannot be read to its end is a problem."""
+    checksums: dict[Path, str] = {}
+    new: list[Path] = []
+    for frame in frames:
+        known = bench.store.known_checksum(frame)
+        if known is None:
+            new.append(frame.path)
+        else:
+            checksums[frame.path] = known
+    problems: list[Problem] = []
     if new:
         bench.progress.begin(Step.CHECK, len(new))
         sums = in_threads(
-            file_sha256,
+            _checksum,
             new,
             threads=bench.threads,
             stop=bench.stop,
             tick=lambda: bench.progress.advance(Step.CHECK),
         )
         bench.progress.end(Step.CHECK)
-        known.update(zip(new, sums, strict=True))
-    return {path: checksum for path, checksum in known.items() if checksum is not None}
+        for path, found in zip(new, sums, strict=True):
+            if isinstance(found, Problem):
+                problems.append(found)
+            else:
+                checksums[path] = found
+    return checksums, problems
+
+
+def _checksum(path: Path) -> str | Problem:
+    try:
+        return file_sha256(path)
+    except OSError as error:
+        return unreadable(path, error).problem

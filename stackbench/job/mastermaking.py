@@ -134,7 +134,6 @@ def write_finished(bench: Bench, found: Found, path: Path, master: Master) -> No
         notes=tuple(f"{problem.what}: {problem.why}" for problem in master.problems),
         written=datetime.now(UTC),
     )
-    path.parent.mkdir(exist_ok=True)
     write_master(path, master.data, facts=facts, provenance=provenance)
 
 

@@ -1,5 +1,6 @@
 """The third step: measure every light, or recall what was measured before."""
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -108,6 +109,8 @@ def _measure(
     lights: Sequence[Frame],
 ) -> list[tuple[Frame, FrameMeasures | Problem]]:
     from stackbench.calibration.apply import Calibrator, calibrate_frame
+    from stackbench.calibration.blank import single_value
+    from stackbench.frames.pixels import MappedRows
     from stackbench.stars.quality import measure_frame
 
     def work() -> Iterator[tuple[Frame, Calibrator]]:
@@ -121,7 +124,11 @@ def _measure(
     def measure(item: tuple[Frame, Calibrator]) -> tuple[Frame, FrameMeasures | Problem]:
         light, calibrator = item
         try:
-            calibrated = calibrate_frame(desk.pixels(light), calibrator)
+            pixels = desk.pixels(light)
+            value = single_value(MappedRows(pixels))
+            if value is not None:
+                return light, _blank(light, value)
+            calibrated = calibrate_frame(pixels, calibrator)
         except FrameError as error:
             return light, error.problem
         measures = measure_frame(
@@ -139,6 +146,18 @@ def _measure(
     )
     bench.progress.end(Step.MEASURE)
     return outcomes
+
+
+def _blank(light: Frame, value: float) -> Problem:
+    return Problem(
+        path=light.path,
+        what="Nothing can be seen on the light",
+        why="None of its pixels is defined."
+        if math.isnan(value)
+        else f"All of its pixels have the value {value:g}, as when they are saturated"
+        " or were never read out.",
+        remedy="Delete it; if others are like it, check exposure and camera.",
+    )
 
 
 def _key(

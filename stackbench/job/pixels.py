@@ -5,6 +5,8 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from stackbench.calibration.overscan import corrected_scratch, needs_overscan
+from stackbench.export.files import explained
+from stackbench.frames.errors import FrameError
 from stackbench.frames.pixels import PixelFile, pixel_file
 from stackbench.frames.records import Frame
 from stackbench.frames.scratch import decode_to_scratch
@@ -45,6 +47,8 @@ class PixelDesk:
         ------
         FrameError
             If the file cannot be decoded.
+        WriteError
+            If the scratch folder cannot be written.
         """
         mapped = pixel_file(frame)
         if mapped is not None and not needs_overscan(frame):
@@ -53,7 +57,12 @@ class PixelDesk:
             frame_lock = self._frame_locks.setdefault(frame.path, threading.Lock())
         with frame_lock:
             if frame.path not in self._decoded:
-                self._decoded[frame.path] = self._decode(frame, mapped)
+                try:
+                    self._decoded[frame.path] = self._decode(frame, mapped)
+                except FrameError:
+                    raise
+                except OSError as error:
+                    raise explained(self._scratch, error) from error
             return self._decoded[frame.path]
 
     def release(self, frames: Iterable[Frame]) -> None:

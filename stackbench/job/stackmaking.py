@@ -106,7 +106,6 @@ def make_stack(
         fwhm_px=known(measures.fwhm_px),
         warnings=tuple(stack.warnings),
     )
-    path.parent.mkdir(exist_ok=True)
     write_stack(
         path,
         stack.data,

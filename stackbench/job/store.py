@@ -10,7 +10,8 @@ import json
 import sqlite3
 import threading
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import asdict, is_dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -43,7 +44,7 @@ class Decision(StrEnum):
 
 
 class StoreError(Exception):
-    """The store cannot be opened or belongs to another version."""
+    """The store cannot be read or written, or belongs to another version."""
 
 
 class Store:
@@ -61,6 +62,7 @@ class Store:
     """
 
     def __init__(self, path: Path) -> None:
+        self._path = path
         self._lock = threading.Lock()
         self._committed = time.monotonic()
         try:
@@ -96,9 +98,23 @@ class Store:
 
     def close(self) -> None:
         """Commit and close the file."""
-        with self._lock:
-            self._db.commit()
+        try:
+            with self._writing():
+                self._db.commit()
+        finally:
             self._db.close()
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        """Hold the lock, and put a refusal to write into words."""
+        with self._lock:
+            try:
+                yield
+            except sqlite3.Error as error:
+                raise StoreError(
+                    f"{self._path}: the session store cannot be written ({error}); free some "
+                    "space or choose another output folder"
+                ) from error
 
     def known_frame(self, path: Path, size: int, modified_ns: int) -> Frame | None:
         """Recall the facts of a file that has not changed.
@@ -161,7 +177,7 @@ class Store:
             if new != old:
                 rows.append((str(frame.path), *new))
                 self._known[str(frame.path)] = new
-        with self._lock, self._db:
+        with self._writing(), self._db:
             self._db.executemany("INSERT OR REPLACE INTO frames VALUES (?, ?, ?, ?, ?)", rows)
 
     def recall(self, stage: str, key: str) -> tuple[dict[str, Any], bytes | None] | None:
@@ -201,7 +217,7 @@ class Store:
         arrays : bytes, optional
             The arrays that go with it.
         """
-        with self._lock:
+        with self._writing():
             self._db.execute(
                 "INSERT OR REPLACE INTO pieces VALUES (?, ?, ?, ?)",
                 (stage, key, json.dumps(record, default=str), arrays),
@@ -237,7 +253,7 @@ class Store:
         name : str
             The file's name, for a person who looks into the store.
         """
-        with self._lock, self._db:
+        with self._writing(), self._db:
             if decision is None:
                 self._db.execute("DELETE FROM decisions WHERE sha256 = ?", (checksum,))
             else:
@@ -287,6 +303,6 @@ def file_mark(path: Path) -> list[int] | None:
     """
     try:
         status = path.stat()
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
     return [status.st_size, status.st_mtime_ns]

@@ -61,6 +61,8 @@ def night(tmp_path_factory):
     light_like(bad / "all_nan.fits", np.full(SHAPE, np.nan, np.float32))
     light_like(bad / "all_saturated.fits", np.full(SHAPE, 65535, np.uint16))
     light_like(bad / "other_shape.fits", np.full((100, 90), 700, np.uint16))
+    bias_shape = np.full((100, 90), 500, np.uint16)
+    write(bad / "other_bias.fits", bias_shape, IMAGETYP="Bias Frame", EXPTIME=0.0)
     write(bad / "no_keys.fits", np.zeros(SHAPE, np.uint16))
     header_only(
         bad / "huge.fits",
@@ -105,6 +107,9 @@ def record(night, out):
         "no_time.fits",
         "no_keys.fits",
         "huge.fits",
+        "all_nan.fits",
+        "all_saturated.fits",
+        "other_shape.fits",
         "earlier",
     ],
 )
@@ -124,9 +129,15 @@ def test_lights_without_stars_are_rejected_with_a_reason(record, name):
 
 
 def test_the_rest_of_the_night_is_done(record):
-    stack = next(s for s in record["stacks"] if len(s["frames"]) == 5)
-    assert stack["filter"] == "L"
+    (stack,) = record["stacks"]
+    assert (stack["filter"], len(stack["frames"])) == ("L", 5)
     assert {m["kind"] for m in record["masters"]} >= {"bias", "dark", "flat"}
+
+
+def test_a_bias_of_another_shape_is_combined_with_no_other(record):
+    masters = [m["frames"] for m in record["masters"] if m["kind"] == "bias"]
+    names = [{Path(path).name for path in paths} for paths in masters]
+    assert not any("other_bias.fits" in each and len(each) > 1 for each in names)
 
 
 def test_groups_that_cannot_be_stacked_say_why(record):
