@@ -51,6 +51,21 @@ def test_the_sum_over_every_hdu_is_all_ones(tmp_path: Path) -> None:
     assert _whole_sum(data) == 0xFFFFFFFF
 
 
+def test_bytes_of_the_unsigned_16_bit_example(tmp_path: Path) -> None:
+    # unsigned 0, 1, 32767, 32768, 65535 less 32768, most significant byte first (FITS
+    # Standard 4.0 table 11 and section 5.2, from memory); bytes and sums verified by
+    # hand: DATASUM 4294868994, two blocks, all ones over the whole
+    path = tmp_path / "a.fits"
+    _write(path, np.array([[-32768, -32767, -1, 0, 32767]], dtype=np.int16))
+    data = path.read_bytes()
+    assert len(data) == 5760
+    assert data[2880:2890] == bytes.fromhex("8000 8001 FFFF 0000 7FFF")
+    assert data[2890:] == bytes(2870)
+    assert _whole_sum(data[2880:]) == 4294868994
+    assert b"DATASUM = '4294868994'" in data[:2880]
+    assert _whole_sum(data) == 0xFFFFFFFF
+
+
 def test_astropy_verifies_structure_checksum_and_pixels(tmp_path: Path) -> None:
     rng = np.random.default_rng(2)
     planes = [

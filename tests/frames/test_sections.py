@@ -11,7 +11,8 @@ from stackbench.frames.sections import section_slices
 
 
 def test_worked_example_and_ccdproc():
-    # Counted from 1, both ends included, x first: custom of observatories, as
+    # Counted from 1, both ends included, x first: custom of observatories (BIASSEC and
+    # the like in https://cfht.hawaii.edu/~veillet/fitsdic.html), as
     # ccdproc.slice_from_string(fits_convention=True) reads it.
     data = 20 * np.arange(12)[:, None] + np.arange(20)
     part = data[section_slices("[3:18,2:11]", data.shape)]
