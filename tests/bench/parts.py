@@ -1,13 +1,12 @@
 """The parts of the benchmarks: each makes its nights, runs the programs and tells."""
 
-import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stackbench.job.progress import Step
 from tests.bench.nights import bench_night, bench_plan
-from tests.bench.processes import run
+from tests.bench.processes import Cost, run
 from tests.bench.report import Curve, Part, number, ratio, table
 from tests.bench.runs import BOUND, LIBRARIES, PROJECT, Run, Runner, fewer_lights
 from tests.support.simulator.plan import NightPlan
@@ -190,21 +189,22 @@ def start_part(root: Path, runner: Runner, size: Size) -> Part:
     many = bench_night(root, _listed_plan(size.listed))
     tiny = bench_night(root, _tiny_plan(size))
     runner.project(tiny)
-    shown = statistics.median(run([*_COMMAND, "--help"]).seconds for _ in range(5))
-    listed = statistics.median(run([*_COMMAND, "inspect", many]).seconds for _ in range(3))
-    cache = runner.empty_folder("kernels")
-    first = runner.project(tiny, extra={"NUMBA_CACHE_DIR": str(cache)})
-    later = runner.project(tiny, extra={"NUMBA_CACHE_DIR": str(cache)})
+    cache = {"NUMBA_CACHE_DIR": str(runner.empty_folder("kernels"))}
+    listed = f"stackbench inspect, {_count(many)} frames"
+    costs = {
+        "stackbench --help": _middle([run([*_COMMAND, "--help"]) for _ in range(5)]),
+        listed: _middle([run([*_COMMAND, "inspect", many]) for _ in range(3)]),
+        "first run on a tiny night, kernels to be compiled": runner.project(tiny, extra=cache).cost,
+        "the same, kernels compiled before": runner.project(tiny, extra=cache).cost,
+    }
     rows = [
-        ["stackbench --help", number(shown, 2)],
-        [f"stackbench inspect, {_count(many)} frames", number(listed, 2)],
-        ["first run on a tiny night, kernels to be compiled", number(first.seconds, 2)],
-        ["the same, kernels compiled before", number(later.seconds, 2)],
-        ["what compiling adds", number(first.seconds - later.seconds, 2)],
+        [name, number(cost.seconds, 2), number(cost.processor_s, 2)] for name, cost in costs.items()
     ]
-    figures = {"help_s": shown, "inspect_s": listed, "frames": _count(many)}
-    figures |= {"first_s": first.seconds, "later_s": later.seconds}
-    return Part(title="Start", lines=table(("", "time, s"), rows), figures=figures)
+    figures = {
+        name: {"seconds": cost.seconds, "processor_s": cost.processor_s}
+        for name, cost in costs.items()
+    }
+    return Part(title="Start", lines=table(("", "time, s", "processor, s"), rows), figures=figures)
 
 
 def _stage_table(project: Run, libraries: Run, frames: dict[str, int], mpx: float) -> list[str]:
@@ -232,6 +232,10 @@ def _straightness(lights: Sequence[int], seconds: Sequence[float]) -> list[str]:
         f"stackbench takes {each:.3f} s for each light more; the times lie within "
         f"{off:.0%} of the straight line through the first and the last."
     ]
+
+
+def _middle(costs: list[Cost]) -> Cost:
+    return sorted(costs, key=lambda cost: cost.seconds)[(len(costs) - 1) // 2]
 
 
 def _frames(night: Path) -> dict[str, int]:
