@@ -95,6 +95,23 @@ def test_a_science_cameras_packed_frames_without_usual_keys(tmp_path, path, kind
     np.testing.assert_array_equal(pixels(frame, tmp_path), fits.getdata(MSFC / path))
 
 
+def test_every_frame_of_the_science_camera_bit_by_bit(tmp_path):
+    scan = scan_folders([MSFC])
+    assert len(scan.frames) == 13
+    for frame in scan.frames:
+        np.testing.assert_array_equal(pixels(frame, tmp_path), fits.getdata(frame.path))
+    unknown = {frame.path for frame in scan.frames if frame.kind is Kind.UNKNOWN}
+    assert unknown == {problem.path for problem in scan.problems}
+    assert {path.parent.name for path in unknown} == {"led", "fe55"}
+
+
+@pytest.mark.parametrize("name", ["flat-mef.fits", "science-mef.fits", "a8280271.fits"])
+def test_frames_that_ccdproc_carries_bit_by_bit(tmp_path, name):
+    frame = listed(CCDPROC / name)
+    with fits.open(CCDPROC / name) as hdus:
+        np.testing.assert_array_equal(pixels(frame, tmp_path), hdus[frame.layout.hdu].data)
+
+
 @pytest.mark.parametrize(
     ("name", "hdu"),
     [("comp.fits", 1), ("o4sp040b0_raw.fits", 1), ("test0.fits", 1), ("scale.fits", 0)],
