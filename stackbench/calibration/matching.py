@@ -104,9 +104,7 @@ def _dark_for(
         problems.append(
             Problem(
                 what=f"{_lights(light)}: no dark serves them",
-                why="no dark of the same camera, binning, gain, offset and size was found"
-                if light.exposure_s is not None
-                else "the lights' headers give no exposure time",
+                why=_why_no_dark(light, darks),
                 remedy=f"take darks of {seconds(light.exposure_s)} "
                 f"at {celsius(light.temperature_c)} with these settings; "
                 "until then hot pixels are left to the rejection",
@@ -146,6 +144,15 @@ def _dark_for(
     scale = light.exposure_s / (dark.exposure_s or 1.0)
     notes.append(f"{text}, bias removed first, scaled by {scale:.3g}")
     return dark, scale
+
+
+def _why_no_dark(light: Frame, darks: Sequence[CalibrationSet]) -> str:
+    if light.exposure_s is None:
+        return "the lights' headers give no exposure time"
+    if darks:
+        untimed = sum(len(dark.frames) for dark in darks)
+        return f"the {counted(untimed, 'dark')} of this camera: no exposure time in the header"
+    return "no dark of the same camera, binning, gain, offset and size was found"
 
 
 def _flat_for(

@@ -201,3 +201,16 @@ def test_the_order_of_the_files_does_not_matter(order):
     ]
     shuffled = [frames[i] for i in order]
     assert calibration_sets(shuffled) == calibration_sets(frames)
+
+
+@pytest.mark.parametrize(("count", "words"), [(1, "the 1 dark of"), (4, "the 4 darks of")])
+def test_darks_of_unknown_exposure_serve_no_light_and_are_named_as_the_cause(count, words):
+    untimed = several(count, Kind.DARK, exposure_s=None, temperature_c=None)
+    found = serving(LIGHT, BIAS, untimed)
+    assert found.dark is None
+    told = next(p for p in found.problems if "no dark serves them" in p.what)
+    assert words in told.why
+    assert "no exposure time" in told.why
+    unknown = frame(Kind.LIGHT, exposure_s=None, target="Lantern")
+    told = next(p for p in serving(unknown, BIAS, untimed).problems if "no dark" in p.what)
+    assert told.why == "the lights' headers give no exposure time"
