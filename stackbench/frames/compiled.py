@@ -5,6 +5,7 @@ parallel, and both keep the machine code on disk for later runs.
 """
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 import numba
@@ -53,3 +54,21 @@ def _jit(function: Callable[P, R], *, fastmath: bool | set[str]) -> Callable[P, 
     decorate: Any = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=fastmath)
     kernel: Callable[P, R] = decorate(function)
     return kernel
+
+
+def is_on_disk(kernel: Callable[P, R]) -> bool:
+    """Tell whether an earlier run left the machine code of a kernel.
+
+    Parameters
+    ----------
+    kernel : callable
+        From `compiled` or `compiled_fast`.
+
+    Returns
+    -------
+    bool
+        False when its first call will have to compile it.
+    """
+    dispatcher: Any = kernel
+    folder = Path(dispatcher.stats.cache_path)
+    return any(folder.glob(f"*{dispatcher.py_func.__qualname__}-*.nbi"))
