@@ -21,7 +21,7 @@ def radix_select(bits: NDArray[np.uint32]) -> tuple[np.float32, np.float32]:
         there is none.
     """
     counts = np.zeros(1 << 16, dtype=np.int64)
-    _count_high_halves(bits, counts)
+    count_high_halves(bits, counts)
     total = int(counts.sum())
     if total == 0:
         return np.float32(np.nan), np.float32(np.nan)
@@ -39,17 +39,24 @@ def _value_of_rank(bits: NDArray[np.uint32], ends: NDArray[np.int64], rank: int)
     _count_low_halves(bits, np.uint32(upper), counts)
     lower = int(np.searchsorted(np.cumsum(counts), rank - below, side="right"))
     key = np.uint32((upper << 16) | lower)
-    # Undo the ordering of `_count_high_halves`.
+    # Undo the ordering of `count_high_halves`.
     pattern = key ^ np.uint32(0x80000000) if key & np.uint32(0x80000000) else ~key
     return np.float32(np.array([pattern], dtype=np.uint32).view(np.float32)[0])
 
 
 @compiled
-def _count_high_halves(bits: NDArray[np.uint32], counts: NDArray[np.int64]) -> None:
+def count_high_halves(bits: NDArray[np.uint32], counts: NDArray[np.int64]) -> None:
     """Count the defined values by the upper 16 bits of their ordered pattern.
 
     IEEE patterns order like integers once the sign bit of positive numbers is
     set and all bits of negative numbers are turned over.
+
+    Parameters
+    ----------
+    bits : ndarray, 1-D, uint32
+        The patterns of float32 values.
+    counts : ndarray, shape (65536,), int64
+        Receives one more for each value.
     """
     for i in range(bits.size):
         word = bits[i]

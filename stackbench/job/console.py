@@ -38,6 +38,7 @@ class ConsoleProgress(Progress):
         self._lock = threading.Lock()
         self._tasks: dict[Step, TaskID] = {}
         self._began: dict[Step, float] = {}
+        self._said: set[str] = set()
         self._bars = Bars(
             TextColumn("{task.description:<20}"),
             BarColumn(),
@@ -82,5 +83,8 @@ class ConsoleProgress(Progress):
             self._console.print(f"{step.value}: {seconds:.1f} s")
 
     def say(self, text: str) -> None:
-        """Print a line above the bars; see Progress."""
+        """Print a line above the bars, each line once; see Progress."""
+        if text in self._said:
+            return
+        self._said.add(text)
         self._console.print(text, markup=False, soft_wrap=True)

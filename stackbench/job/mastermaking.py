@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from stackbench.calibration.apply import level_under
 from stackbench.calibration.masters import make_bias, make_dark, make_flat
 from stackbench.calibration.matching import CalibrationPlan
+from stackbench.calibration.radix import count_high_halves
 from stackbench.calibration.records import CalibrationSet, Master, Serving, with_pixels
 from stackbench.export.fits import read_image, write_master
 from stackbench.export.provenance import InputFile, ProductFacts, Provenance
@@ -18,6 +19,7 @@ from stackbench.frames.errors import FrameError
 from stackbench.frames.pixels import MappedRows
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.job.bench import Bench
+from stackbench.job.compiling import say_if_compiling
 from stackbench.job.finding import Found
 from stackbench.job.mastering import FinishedMaster, MasterShelf
 from stackbench.job.pixels import PixelDesk
@@ -71,6 +73,7 @@ def make_master(
     tuple of Master or None, and list of Problem
         None when no frame can be used; problems of files that cannot be read.
     """
+    say_if_compiling(bench, count_high_halves)
     sources: list[MappedRows] = []
     frames: list[Frame] = []
     problems: list[Problem] = []

@@ -14,6 +14,7 @@ from stackbench.frames.errors import FrameError
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
+from stackbench.job.compiling import say_if_compiling
 from stackbench.job.finding import Found
 from stackbench.job.mastering import MasterShelf, bad_pixel_problems
 from stackbench.job.pixels import PixelDesk
@@ -111,7 +112,10 @@ def _measure(
     from stackbench.calibration.apply import Calibrator, calibrate_frame
     from stackbench.calibration.blank import single_value
     from stackbench.frames.pixels import MappedRows
+    from stackbench.stars.median import median_in_place
     from stackbench.stars.quality import measure_frame
+
+    say_if_compiling(bench, median_in_place)
 
     def work() -> Iterator[tuple[Frame, Calibrator]]:
         # lights that are served alike come together, so that few calibrators
