@@ -19,6 +19,7 @@ from typing import Any, Self
 
 from pydantic import TypeAdapter
 
+from stackbench import __version__
 from stackbench.frames.records import Frame
 
 _SCHEMA_VERSION = 1
@@ -129,12 +130,15 @@ class Store:
         Returns
         -------
         Frame or None
-            The facts as read before; None when the file is new or changed.
+            The facts as read before; None when the file is new or changed, or
+            another version read it.
         """
         row = self._known.get(str(path))
         if row is None or row[:2] != (size, modified_ns):
             return None
-        return _FRAME.validate_json(row[2])
+        version, _, facts = row[2].partition(" ")
+        # another version may read more out of the same header
+        return _FRAME.validate_json(facts) if version == __version__ else None
 
     def known_checksum(self, frame: Frame) -> str | None:
         """Recall the checksum of a file that has not changed.
@@ -171,7 +175,7 @@ class Store:
             new = (
                 frame.size_bytes,
                 frame.modified_ns,
-                _FRAME.dump_json(frame).decode(),
+                f"{__version__} {_FRAME.dump_json(frame).decode()}",
                 checksums.get(frame.path),
             )
             if new != old:
