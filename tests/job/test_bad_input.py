@@ -159,7 +159,7 @@ def test_frames_of_an_earlier_run_are_not_taken_for_raw_ones(record):
 def test_wrong_folders_are_refused_with_what_to_do(tmp_path):
     with pytest.raises(WrongUseError, match="does not exist"):
         check_folders([tmp_path / "nowhere"], tmp_path / "out")
-    with pytest.raises(WrongUseError, match="another one with --out"):
+    with pytest.raises(WrongUseError, match="another one"):
         check_folders([tmp_path], tmp_path)
     (tmp_path / "file").write_text("x")
     with pytest.raises(WrongUseError, match="is a file"):
