@@ -13,6 +13,7 @@ from stackbench.frames.targets import with_targets
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
 from stackbench.job.progress import Step
+from stackbench.job.warming import warm_up
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +69,7 @@ def _checksums(bench: Bench, frames: Sequence[Frame]) -> tuple[dict[Path, str], 
             checksums[frame.path] = known
     problems: list[Problem] = []
     if new:
+        loading = warm_up()
         bench.progress.begin(Step.CHECK, len(new))
         sums = in_threads(
             _checksum,
@@ -76,6 +78,7 @@ def _checksums(bench: Bench, frames: Sequence[Frame]) -> tuple[dict[Path, str], 
             stop=bench.stop,
             tick=lambda: bench.progress.advance(Step.CHECK),
         )
+        loading.join()
         bench.progress.end(Step.CHECK)
         for path, found in zip(new, sums, strict=True):
             if isinstance(found, Problem):

@@ -37,7 +37,13 @@ class JudgedSub:
 
     @property
     def kept(self) -> bool:
-        """Whether the sub goes into its stack."""
+        """Whether the sub goes into its stack.
+
+        Returns
+        -------
+        bool
+            True when its verdict is keep and it is placed on the grid.
+        """
         placed = self.placement is not None and self.placement.matrix is not None
         return self.verdict.decision is Decision.KEEP and placed
 

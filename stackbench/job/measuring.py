@@ -117,7 +117,7 @@ def _measure(
 
     say_if_compiling(bench, median_in_place)
 
-    def work() -> Iterator[tuple[Frame, Calibrator]]:
+    def _work() -> Iterator[tuple[Frame, Calibrator]]:
         # lights that are served alike come together, so that few calibrators
         # are in memory at a time
         order = {serving: n for n, serving in enumerate(dict.fromkeys(plan.servings.values()))}
@@ -125,7 +125,7 @@ def _measure(
             serving = plan.servings[light.path]
             yield light, calibrators.calibrator(serving, light.setup.camera)
 
-    def measure(item: tuple[Frame, Calibrator]) -> tuple[Frame, FrameMeasures | Problem]:
+    def _measure_one(item: tuple[Frame, Calibrator]) -> tuple[Frame, FrameMeasures | Problem]:
         light, calibrator = item
         try:
             pixels = desk.pixels(light)
@@ -142,8 +142,8 @@ def _measure(
 
     bench.progress.begin(Step.MEASURE, len(lights))
     outcomes = in_threads(
-        measure,
-        work(),
+        _measure_one,
+        _work(),
         threads=bench.threads,
         stop=bench.stop,
         tick=lambda: bench.progress.advance(Step.MEASURE),

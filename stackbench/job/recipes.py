@@ -53,7 +53,13 @@ class Recipe:
 
     @property
     def exposure_s(self) -> float | None:
-        """Total exposure of the subs, s; None when one of them is unknown."""
+        """Total exposure of the subs.
+
+        Returns
+        -------
+        float or None
+            s; None when that of one sub is unknown.
+        """
         exposures = [one.frame.exposure_s for one in self.subs]
         if None in exposures:
             return None

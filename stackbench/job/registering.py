@@ -111,26 +111,26 @@ def _register(bench: Bench, groups: tuple[LightGroup, ...], measured: Measured) 
 def _place(bench: Bench, subs: Sequence[MeasuredSub], reference: MeasuredSub) -> list[Placement]:
     from stackbench.registration.matching import NoMatch, match_to_reference, prepare_reference
 
-    def positions(sub: MeasuredSub) -> NDArray[np.float64]:
+    def _positions(sub: MeasuredSub) -> NDArray[np.float64]:
         return np.column_stack([sub.measures.stars.x, sub.measures.stars.y])
 
     try:
         prepared = prepare_reference(
-            positions(reference),
+            _positions(reference),
             reference.measures.stars.flux,
             sigma_px=_centroid_errors(reference),
         )
     except NoMatch as error:
         return [Placement(failure=str(error))] * len(subs)
 
-    def place(sub: MeasuredSub) -> Placement:
+    def _place_one(sub: MeasuredSub) -> Placement:
         if sub is reference:
             count = len(sub.measures.stars)
             same = np.arange(count, dtype=np.intp)
             return Placement(matrix=np.eye(3), pairs=np.column_stack([same, same]), rms_px=0.0)
         try:
             match = match_to_reference(
-                positions(sub),
+                _positions(sub),
                 sub.measures.stars.flux,
                 prepared,
                 model=bench.settings.registration.model,
@@ -141,7 +141,7 @@ def _place(bench: Bench, subs: Sequence[MeasuredSub], reference: MeasuredSub) ->
         return Placement(matrix=match.matrix, pairs=match.pairs, rms_px=match.rms_px)
 
     return in_threads(
-        place,
+        _place_one,
         subs,
         threads=bench.threads,
         stop=bench.stop,

@@ -44,13 +44,13 @@ def camera_saturation(
         return level
     from stackbench.calibration.saturation import TopValues, saturation_level, top_values
 
-    def top(frame: Frame) -> TopValues | None:
+    def _top(frame: Frame) -> TopValues | None:
         try:
             return top_values(MappedRows(desk.pixels(frame)))
         except FrameError:
             return None  # whoever uses the frame itself says so
 
-    tops = in_threads(top, looked_at, threads=bench.threads, stop=bench.stop)
+    tops = in_threads(_top, looked_at, threads=bench.threads, stop=bench.stop)
     level = saturation_level([one for one in tops if one is not None])
     bench.store.keep("saturation", key, {"level": level})
     return level

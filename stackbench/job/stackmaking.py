@@ -82,7 +82,7 @@ def make_stack(
     ]
     reported = 0
 
-    def tick(done: int, total: int) -> None:
+    def _tick(done: int, total: int) -> None:
         nonlocal reported
         subs_done = done * len(inputs) // total
         bench.progress.advance(Step.STACK, subs_done - reported)
@@ -93,7 +93,7 @@ def make_stack(
         grid_shape=recipe.grid_shape,
         rejection=bench.settings.stacking,
         jobs=bench.threads,
-        tick=tick,
+        tick=_tick,
         stop=bench.stop,
     )
     measures = measure_frame(stack.data, options=bench.settings.stars)
