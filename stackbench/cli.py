@@ -1,7 +1,7 @@
-"""The command line: `stackbench run`, `stackbench inspect`.
+"""The command line: `stackbench run`, `stackbench inspect`; without a command, the window.
 
-Imports of the job's steps stand inside the commands, so that `--help` and a
-mistyped option answer at once.
+Imports of the job's steps and of Qt stand inside the commands, so that
+`--help` and a mistyped option answer at once.
 """
 
 import os
@@ -19,11 +19,10 @@ DONE, NOTHING_STACKED, WRONG_USE, CANCELLED = 0, 1, 2, 130
 
 app = typer.Typer(
     add_completion=False,
-    no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     help="From a night's folder of FITS frames to aligned, stacked mono channels. "
-    "Raw frames are only ever read.",
+    "Raw frames are only ever read. Without a command, the window opens.",
 )
 
 Nights = Annotated[
@@ -38,15 +37,20 @@ def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer calls it with t
         raise typer.Exit
 
 
-@app.callback()
+@app.callback(invoke_without_command=True)
 def common(
+    context: typer.Context,
     *,
-    version: Annotated[
+    version: Annotated[  # noqa: ARG001 - its callback answers it
         bool,
         typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
     ] = False,
 ) -> None:
-    """Hold the options that come before a command."""
+    """Open the window when no command is given."""
+    if context.invoked_subcommand is None:
+        from stackbench.window.app import run_window
+
+        raise typer.Exit(run_window())
 
 
 @app.command()

@@ -1,0 +1,298 @@
+"""The one place that owns a session: takes intents, starts work, renews the model."""
+
+import logging
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from PySide6.QtCore import QObject, QThread, Signal, Slot
+from PySide6.QtGui import QUndoStack
+
+from stackbench.frames.work import Stop
+from stackbench.job.movedlimits import moved
+from stackbench.job.progress import Progress, Step
+from stackbench.job.remembering import is_output
+from stackbench.job.session import Session, SessionState
+from stackbench.job.store import Decision
+from stackbench.review.limits import Limits
+from stackbench.window.choices import Choices, RecentNight
+from stackbench.window.decisions import DecideCommand
+from stackbench.window.loader import PictureLoader
+from stackbench.window.meter import Reading
+from stackbench.window.night import NightModel
+from stackbench.window.worker import Tell, Work, Worker
+
+logger = logging.getLogger(__name__)
+
+
+class Controller(QObject):
+    """Owns a session and all that works for it.
+
+    `working_changed` tells that work began or ended, `progressed` how far it
+    is, `failed` why it ended in words, `stopped` that it was cancelled, and
+    `finished` that all is done.
+
+    Parameters
+    ----------
+    choices : Choices
+        What is remembered from day to day.
+    threads : int, optional
+        How many threads the job uses; one per processor if None.
+    """
+
+    working_changed = Signal()
+    progressed = Signal(object)  # Reading
+    failed = Signal(str)
+    stopped = Signal()
+    finished = Signal()
+    opened = Signal()
+
+    def __init__(
+        self, choices: Choices, parent: QObject | None = None, *, threads: int | None = None
+    ) -> None:
+        super().__init__(parent)
+        self.choices = choices
+        self.model = NightModel(self)
+        self.pictures = PictureLoader(self)
+        self.undo_stack = QUndoStack(self)
+        self.session: Session | None = None
+        self.trial: Limits | None = None
+        self._threads = threads
+        self._generation = 0
+        self._worker: Worker | None = None
+        self._thread: QThread | None = None
+        # sessions that a worker opened, also one whose news was not heard yet
+        self._opened: list[Session] = []
+
+    @property
+    def working(self) -> bool:
+        """Whether work is under way.
+
+        Returns
+        -------
+        bool
+            From the start to the moment when its end was heard.
+        """
+        return self._worker is not None
+
+    @property
+    def out(self) -> Path | None:
+        """The output folder.
+
+        Returns
+        -------
+        Path or None
+            None while no session is open.
+        """
+        return self.session.out if self.session is not None else None
+
+    def open(self, folders: Sequence[Path], out: Path) -> None:
+        """Open an output folder and work on its nights.
+
+        Parameters
+        ----------
+        folders : sequence of Path
+            The nights' folders; those of the last job there if empty.
+        out : Path
+            The output folder.
+        """
+        if self.working:
+            return
+        self._leave()
+        threads = self._threads
+
+        def work(progress: Progress, stop: Stop, tell: Tell) -> SessionState:
+            session = Session(out, folders, threads=threads)
+            self._opened.append(session)
+            tell(session)
+            return session.run(progress=progress, stop=stop, hear=tell)
+
+        self._start(work)
+
+    def go_on(self) -> None:
+        """Take up the work where it was left."""
+        if self.session is not None and not self.working:
+            session = self.session
+            self._start(
+                lambda progress, stop, tell: session.run(progress=progress, stop=stop, hear=tell)
+            )
+
+    def restack(self) -> None:
+        """Stack again what is out of date."""
+        if self.session is None or self.working:
+            return
+        session = self.session
+        if not session.state.groups:
+            self.go_on()
+            return
+        self._start(
+            lambda progress, stop, tell: session.restack(progress=progress, stop=stop, hear=tell),
+            first=Step.STACK,
+        )
+
+    def cancel(self) -> None:
+        """Ask the work under way to stop."""
+        if self._worker is not None:
+            self._worker.cancel()
+
+    def decide(self, paths: Sequence[Path], decision: Decision | None) -> None:
+        """Keep or reject subs by hand, or hand them back to the rules.
+
+        Parameters
+        ----------
+        paths : sequence of Path
+            The subs.
+        decision : Decision or None
+            None hands them back.
+        """
+        if self.session is None or not self.model.state.groups:
+            return
+        known = self.session.decisions()
+        before = {path: known.get(path) for path in paths}
+        wanted: dict[Path, Decision | None] = dict.fromkeys(paths, decision)
+        if before != wanted:
+            self.undo_stack.push(DecideCommand(self._decide, wanted, before))
+
+    def try_limit(self, measure: str, value: float, typical: float | None) -> None:
+        """Show what a moved limit would change.
+
+        Parameters
+        ----------
+        measure : str
+            The measure.
+        value : float
+            Where its limit would lie within a group.
+        typical : float or None
+            That group's typical value.
+        """
+        if self.session is None or not self.model.state.groups:
+            return
+        start = self.trial or self.session.limits
+        self.trial = moved(start, measure=measure, value=value, typical=typical)
+        self.model.try_out(*self.session.what_if(self.trial))
+
+    def apply_trial(self) -> None:
+        """Judge by the limits that were tried out."""
+        if self.session is not None and self.trial is not None:
+            limits, self.trial = self.trial, None
+            self.model.show(self.session.set_limits(limits))
+
+    def drop_trial(self) -> None:
+        """Leave the limits as they are."""
+        if self.trial is not None:
+            self.trial = None
+            self.model.try_out((), ())
+
+    def restore_limits(self) -> None:
+        """Go back to the limits the program comes with."""
+        if self.session is not None and self.model.state.groups:
+            self.trial = Limits()
+            self.model.try_out(*self.session.what_if(self.trial))
+
+    def close(self) -> None:
+        """Stop what is under way, wait for its end, and let go of the session."""
+        self.cancel()
+        if self._thread is not None:
+            self._thread.quit()
+            self._thread.wait()
+        self._generation += 1
+        self._worker = self._thread = None
+        self._leave()
+        self.pictures.close()
+
+    def _decide(self, decisions: Mapping[Path, Decision | None]) -> None:
+        if self.session is not None:
+            self.trial = None
+            self.model.show(self.session.decide(decisions))
+
+    def _leave(self) -> None:
+        self.pictures.clear()
+        self.undo_stack.clear()
+        self.trial = None
+        while self._opened:
+            self._opened.pop().close()
+        if self.session is not None:
+            self.session = None
+            self.model.show(SessionState())
+
+    def _start(self, work: Work, *, first: Step = Step.FIND) -> None:
+        self._generation += 1
+        worker = Worker(work, generation=self._generation, first=first)
+        thread = QThread()
+        worker.moveToThread(thread)
+        thread.started.connect(worker.run)
+        worker.told.connect(self._hear)
+        worker.progressed.connect(self._progress)
+        worker.done.connect(self._done)
+        worker.cancelled.connect(self._cancelled)
+        worker.failed.connect(self._failed)
+        self._worker, self._thread = worker, thread
+        thread.start()
+        self.working_changed.emit()
+
+    @Slot(int, object)
+    def _hear(self, generation: int, what: object) -> None:
+        if generation != self._generation:
+            return
+        if isinstance(what, Session):
+            self.session = what
+            self.choices.remember(RecentNight(folders=what.state.folders, out=what.out))
+            self.opened.emit()
+        elif isinstance(what, SessionState):
+            self.trial = None
+            self.model.show(what)
+
+    @Slot(int, object)
+    def _progress(self, generation: int, reading: Reading) -> None:
+        if generation == self._generation and self.working:
+            self.progressed.emit(reading)
+
+    @Slot(int, object)
+    def _done(self, generation: int, state: SessionState) -> None:
+        if self._end(generation):
+            self.model.show(state)
+            self.finished.emit()
+
+    @Slot(int)
+    def _cancelled(self, generation: int) -> None:
+        if self._end(generation):
+            self.stopped.emit()
+
+    @Slot(int, str)
+    def _failed(self, generation: int, words: str) -> None:
+        if self._end(generation):
+            self.failed.emit(words)
+
+    def _end(self, generation: int) -> bool:
+        """Let the thread go; False for work that nobody waits for any more."""
+        if generation != self._generation or self._thread is None:
+            return False
+        self._thread.quit()
+        self._thread.wait()
+        self._worker = self._thread = None
+        self.working_changed.emit()
+        return True
+
+
+def sort_drop(paths: Sequence[Path]) -> tuple[list[Path], list[Path], str]:
+    """Tell what was dropped: nights, or the output of an earlier job.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Dropped files and folders.
+
+    Returns
+    -------
+    tuple of list, list and str
+        Nights' folders, output folders, and why the rest is refused, in
+        words; empty when nothing is.
+    """
+    nights = [path for path in paths if path.is_dir() and not is_output(path)]
+    outputs = [path for path in paths if path.is_dir() and is_output(path)]
+    files = [path for path in paths if not path.is_dir()]
+    if not files:
+        return nights, outputs, ""
+    names = ", ".join(path.name or str(path) for path in files[:3])
+    more = f" and {len(files) - 3} more" if len(files) > 3 else ""
+    verb = "is no folder" if len(files) == 1 else "are no folders"
+    return nights, outputs, f"{names}{more} {verb}. Drop the folder that holds the night's frames."

@@ -1,0 +1,101 @@
+"""The short guide and the keyboard sheet."""
+
+from collections.abc import Iterable
+
+from PySide6.QtGui import QAction
+from PySide6.QtWidgets import QDialog, QDialogButtonBox, QTextBrowser, QVBoxLayout, QWidget
+
+from stackbench import __version__
+from stackbench.window.commands import PLACE_KEYS
+
+GUIDE = """
+# From a night's folder to aligned channels
+
+1. **Begin.** Drop the folder that holds the night's frames, lights and calibration frames
+   together or each in folders of their own. Say where the output goes, and begin. Raw frames are
+   only ever read.
+2. **While it works** the *Frames* page tells what was found, what calibrates what, and what is
+   missing. You can stop at any moment: what is finished stays, and the work goes on from there.
+3. **Decide.** In the *night ribbon* time runs from left to right, one lane for each filter, one
+   cell for each sub. Click a cell to see the sub in *Review*, beside the best one of its filter.
+   Drag over cells to choose a stretch. Keep, reject, or hand back to the rules; every decision can
+   be undone. Under the lanes a measure is drawn with its limits: drag a limit's mark at the right
+   edge to see which verdicts would turn, then judge by it or put it back.
+4. **Stack again.** Decisions put stacks out of date; one button stacks just those again.
+5. **Hand over.** *Channels* shows the finished channels, all on one grid: FITS and TIFF to go on
+   with, PNG to look at. The report and tables lie in the same folder.
+
+A limit counts within one target, setup and filter. Where it lies follows from what is typical of
+that group, so that a poor night is compared with itself.
+"""
+
+
+def show_text(parent: QWidget, title: str, markdown: str) -> QDialog:
+    """Show a page of text in a window of its own.
+
+    Parameters
+    ----------
+    parent : QWidget
+        Whose window it is.
+    title : str
+        Its title.
+    markdown : str
+        The text.
+
+    Returns
+    -------
+    QDialog
+        It does not hold the window up.
+    """
+    dialog = QDialog(parent)
+    dialog.setWindowTitle(title)
+    dialog.resize(640, 560)
+    text = QTextBrowser()
+    text.setMarkdown(markdown)
+    text.document().setDocumentMargin(14)
+    close = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
+    close.rejected.connect(dialog.reject)
+    layout = QVBoxLayout(dialog)
+    layout.addWidget(text)
+    layout.addWidget(close)
+    dialog.show()
+    return dialog
+
+
+def keys_text(actions: Iterable[QAction]) -> str:
+    """Write the keyboard sheet.
+
+    Parameters
+    ----------
+    actions : iterable of QAction
+        The commands.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
+    lines = ["# Keys", "", "| key | what it does |", "|---|---|"]
+    lines += [
+        f"| {action.shortcut().toString()} | {action.text().replace('…', '')} |"
+        for action in actions
+        if not action.shortcut().isEmpty()
+    ]
+    lines += ["", "| where | key | what it does |", "|---|---|---|"]
+    lines += [f"| {where} | {key} | {what} |" for where, key, what in PLACE_KEYS]
+    return "\n".join(lines)
+
+
+def about_text() -> str:
+    """Tell what this program is.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
+    return (
+        f"# stackbench {__version__}\n\nFrom a night's folder of FITS frames to aligned, stacked "
+        "mono channels, with an honest record of what was done. Nothing is sent anywhere; raw "
+        "frames are only ever read.\n\nBSD-3-Clause."
+    )

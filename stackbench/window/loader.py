@@ -1,0 +1,137 @@
+"""Pictures made in threads of their own and kept while there is room."""
+
+import logging
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from concurrent.futures import ThreadPoolExecutor
+
+from PySide6.QtCore import QObject, Signal, Slot
+
+from stackbench.export.blocks import ProductError
+from stackbench.frames.errors import FrameError
+from stackbench.job.pictures import Picture
+
+logger = logging.getLogger(__name__)
+
+Make = Callable[[], Picture]
+_BUDGET_BYTES = 300 << 20
+_THREADS = 2
+
+
+class PictureLoader(QObject):
+    """Makes pictures on demand, the latest wish first.
+
+    `ready` and `failed` come with the key that was wanted. After `clear`
+    nothing comes that was wanted before.
+
+    Parameters
+    ----------
+    budget_bytes : int
+        How much memory pictures may take; those not seen for longest go.
+    """
+
+    ready = Signal(object)
+    failed = Signal(object, str)
+    _made = Signal(int, object, object)
+
+    def __init__(self, parent: QObject | None = None, *, budget_bytes: int = _BUDGET_BYTES) -> None:
+        super().__init__(parent)
+        self._budget = budget_bytes
+        self._kept: OrderedDict[Hashable, Picture] = OrderedDict()
+        self._held = 0
+        self._lock = threading.Lock()
+        self._wishes: OrderedDict[Hashable, tuple[int, Make]] = OrderedDict()
+        self._under_way: set[Hashable] = set()
+        self._generation = 0
+        self._pool = ThreadPoolExecutor(_THREADS, thread_name_prefix="pictures")
+        self._made.connect(self._keep)
+
+    def get(self, key: Hashable) -> Picture | None:
+        """Give a picture if it is there.
+
+        Parameters
+        ----------
+        key : hashable
+            What it was wanted under.
+
+        Returns
+        -------
+        Picture or None
+            None when it is not made yet, or no longer kept.
+        """
+        picture = self._kept.get(key)
+        if picture is not None:
+            self._kept.move_to_end(key)
+        return picture
+
+    def want(self, key: Hashable, make: Make, *, soon: bool = True) -> None:
+        """Have a picture made, unless it is there or under way.
+
+        Parameters
+        ----------
+        key : hashable
+            What it is wanted under.
+        make : callable
+            Makes it, in another thread.
+        soon : bool
+            Before all others; otherwise after them.
+        """
+        if key in self._kept or key in self._under_way:
+            return
+        with self._lock:
+            new = key not in self._wishes
+            self._wishes[key] = (self._generation, make)
+            self._wishes.move_to_end(key, last=soon)
+        if new:
+            self._pool.submit(self._make_one)
+
+    def drop_wishes(self) -> None:
+        """Forget what is wanted and not begun."""
+        with self._lock:
+            self._wishes.clear()
+
+    def clear(self) -> None:
+        """Forget all pictures and wishes."""
+        self._generation += 1
+        self.drop_wishes()
+        self._kept.clear()
+        self._under_way.clear()
+        self._held = 0
+
+    def close(self) -> None:
+        """End the threads, after what they are at."""
+        self.clear()
+        self._pool.shutdown(wait=True, cancel_futures=True)
+
+    def _make_one(self) -> None:
+        with self._lock:
+            if not self._wishes:
+                return
+            key, (generation, make) = self._wishes.popitem(last=True)
+            self._under_way.add(key)
+        try:
+            result: Picture | str = make()
+        except FrameError as error:
+            result = f"{error.problem.what}: {error.problem.why}"
+        except (ProductError, OSError) as error:
+            result = str(error)
+        except Exception as error:
+            logger.exception("a picture failed")
+            result = f"{type(error).__name__}: {error}"
+        self._made.emit(generation, key, result)
+
+    @Slot(int, object, object)
+    def _keep(self, generation: int, key: Hashable, result: Picture | str) -> None:
+        if generation != self._generation:
+            return
+        self._under_way.discard(key)
+        if isinstance(result, str):
+            self.failed.emit(key, result)
+            return
+        self._kept[key] = result
+        self._held += result.grey.nbytes
+        while self._held > self._budget and len(self._kept) > 1:
+            _, old = self._kept.popitem(last=False)
+            self._held -= old.grey.nbytes
+        self.ready.emit(key)

@@ -1,0 +1,455 @@
+"""The window: pages above, the night ribbon below, and all wires in one place."""
+
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+
+from PySide6.QtCore import QPoint, QSize, Qt, QUrl, Slot
+from PySide6.QtGui import (
+    QCloseEvent,
+    QDesktopServices,
+    QDragEnterEvent,
+    QDropEvent,
+    QIcon,
+    QPainter,
+    QPixmap,
+)
+from PySide6.QtWidgets import (
+    QButtonGroup,
+    QFrame,
+    QHBoxLayout,
+    QMainWindow,
+    QMenu,
+    QMessageBox,
+    QStackedWidget,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from stackbench.job.store import Decision
+from stackbench.window.channelspage import ChannelsPage
+from stackbench.window.choices import Choices
+from stackbench.window.commands import Command, add_commands
+from stackbench.window.controller import Controller
+from stackbench.window.framespage import FramesPage
+from stackbench.window.help import GUIDE, about_text, keys_text, show_text
+from stackbench.window.look import LIGHT, icon_renderer
+from stackbench.window.parts import label
+from stackbench.window.reviewpage import ReviewPage
+from stackbench.window.ribbonbar import RibbonBar
+from stackbench.window.stackspage import StacksPage
+from stackbench.window.startpage import StartPage
+from stackbench.window.summarypage import SummaryPage
+from stackbench.window.tidying import Tidier
+from stackbench.window.workstrip import WorkStrip
+
+NIGHT, FRAMES, REVIEW, STACKS, CHANNELS = "Night", "Frames", "Review", "Stacks", "Channels"
+STEPS = (NIGHT, FRAMES, REVIEW, STACKS, CHANNELS)
+
+
+class MainWindow(QMainWindow):
+    """The one window.
+
+    Parameters
+    ----------
+    choices : Choices
+        What is remembered from day to day.
+    threads : int, optional
+        How many threads a job uses; one per processor if None.
+    """
+
+    def __init__(self, choices: Choices, *, threads: int | None = None) -> None:
+        super().__init__()
+        self.controller = Controller(choices, self, threads=threads)
+        self._choices = choices
+        self._closing = False
+        self._tidier = Tidier(self)
+        model = self.controller.model
+        self.setWindowTitle("stackbench")
+        self.setWindowIcon(app_icon())
+        self.setAcceptDrops(True)
+        self.start = StartPage()
+        self.summary = SummaryPage(model)
+        self.frames = FramesPage(model)
+        self.review = ReviewPage(self.controller)
+        self.stacks = StacksPage(self.controller)
+        self.channels = ChannelsPage(self.controller)
+        self.strip = WorkStrip(self.controller)
+        self.bar = RibbonBar(model)
+        self.pages = QStackedWidget()
+        for page in (
+            self.start,
+            self.summary,
+            self.frames,
+            self.review,
+            self.stacks,
+            self.channels,
+        ):
+            self.pages.addWidget(page)
+        self.notice = label("", "warn")
+        self.notice.setContentsMargins(18, 8, 18, 4)
+        self.notice.hide()
+        self._lay_out()
+        self.actions_by_words = add_commands(self, self._commands())
+        self._connect()
+        self._restore()
+        self._show_where()
+
+    def _lay_out(self) -> None:
+        top = QFrame()
+        top.setProperty("part", "top")
+        row = QHBoxLayout(top)
+        row.setContentsMargins(12, 0, 16, 0)
+        row.setSpacing(2)
+        self.steps = QButtonGroup(self)
+        for number, words in enumerate(STEPS):
+            one = QToolButton()
+            one.setText(words)
+            one.setCheckable(True)
+            one.setProperty("part", "step")
+            one.setToolTip(f"{words} (Ctrl+{number + 1})")
+            one.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+            self.steps.addButton(one, number)
+            row.addWidget(one)
+        self._where = label("", "muted", wrap=False)
+        row.addStretch()
+        row.addWidget(self._where)
+        whole = QWidget()
+        layout = QVBoxLayout(whole)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(top)
+        layout.addWidget(self.notice)
+        layout.addWidget(self.pages, 1)
+        layout.addWidget(self.strip)
+        layout.addWidget(self.bar)
+        self.setCentralWidget(whole)
+        self.setMinimumSize(QSize(760, 560))
+
+    def _commands(self) -> list[Command]:
+        night, subs, go, about = "&Night", "&Subs", "&Go to", "&Help"
+        undo = self.controller.undo_stack
+        return [
+            Command(menu=night, words="Open a night…", key="Ctrl+O", do=self._open_dialog),
+            Command(menu=night, words="Another night", key="Ctrl+N", do=self.another_night),
+            Command(menu=night, words="", key="", do=_nothing),
+            Command(menu=night, words="Stack again", key="F5", do=self.controller.restack),
+            Command(menu=night, words="Stop the work", key="Ctrl+.", do=self.stop),
+            Command(menu=night, words="Open the folder", key="Ctrl+Shift+O", do=self.open_folder),
+            Command(menu=night, words="Open the report", key="", do=self.open_report),
+            Command(menu=night, words="", key="", do=_nothing),
+            Command(menu=night, words="Quit", key="Ctrl+Q", do=self.close),
+            Command(menu=subs, words="Undo", key="Ctrl+Z", do=undo.undo),
+            Command(menu=subs, words="Redo", key="Ctrl+Shift+Z", do=undo.redo),
+            Command(menu=subs, words="", key="", do=_nothing),
+            Command(menu=subs, words="Keep", key="K", do=partial(self.decide, Decision.KEEP)),
+            Command(menu=subs, words="Reject", key="R", do=partial(self.decide, Decision.REJECT)),
+            Command(
+                menu=subs, words="Hand back to the rules", key="H", do=partial(self.decide, None)
+            ),
+            Command(menu=subs, words="", key="", do=_nothing),
+            Command(menu=subs, words="Next in Review", key="N", do=partial(self._step, 1)),
+            Command(menu=subs, words="Previous in Review", key="B", do=partial(self._step, -1)),
+            Command(menu=subs, words="", key="", do=_nothing),
+            Command(
+                menu=subs,
+                words="Limits as they come with the program",
+                key="",
+                do=self.controller.restore_limits,
+            ),
+            *(
+                Command(menu=go, words=words, key=f"Ctrl+{n + 1}", do=partial(self.go_to, words))
+                for n, words in enumerate(STEPS)
+            ),
+            Command(menu=about, words="Guide", key="F1", do=partial(self._text, "Guide", GUIDE)),
+            Command(menu=about, words="Keys", key="Ctrl+K", do=self._show_keys),
+            Command(
+                menu=about, words="About", key="", do=partial(self._text, "About", about_text())
+            ),
+        ]
+
+    def _connect(self) -> None:
+        controller, model, ribbon = self.controller, self.controller.model, self.bar.ribbon
+        self.steps.idClicked.connect(lambda number: self.go_to(STEPS[number]))
+        self.start.begun.connect(self._begin)
+        self.summary.wanted.connect(self.look_at)
+        self.summary.folder_asked.connect(self.open_folder)
+        self.summary.report_asked.connect(self.open_report)
+        self.channels.folder_asked.connect(self.open_folder)
+        self.review.wanted.connect(model.set_current)
+        self.review.decided.connect(self._decide_current)
+        self.strip.cancel_asked.connect(self.stop)
+        self.strip.go_on_asked.connect(controller.go_on)
+        self.strip.restack_asked.connect(controller.restack)
+        ribbon.chosen.connect(model.choose)
+        ribbon.wanted.connect(self.look_at)
+        ribbon.limit_tried.connect(controller.try_limit)
+        ribbon.menu.connect(self._decisions_menu)
+        self.bar.apply_asked.connect(controller.apply_trial)
+        self.bar.drop_asked.connect(controller.drop_trial)
+        self.bar.measure_chosen.connect(partial(self._choices.keep_text, "measure"))
+        controller.opened.connect(self._opened)
+        controller.failed.connect(self._failed)
+        controller.finished.connect(self._finished)
+        controller.working_changed.connect(self._show_where)
+        model.changed.connect(self._show_where)
+        model.chosen_changed.connect(self._show_where)
+        model.current_changed.connect(self._show_where)
+        for one in (controller.undo_stack.canUndoChanged, controller.undo_stack.canRedoChanged):
+            one.connect(self._show_where)
+
+    def go_to(self, step: str) -> None:
+        """Show the page of a step.
+
+        Parameters
+        ----------
+        step : str
+            One of `STEPS`.
+        """
+        opened = self.controller.session is not None
+        pages = {
+            NIGHT: self.summary if opened else self.start,
+            FRAMES: self.frames,
+            REVIEW: self.review,
+            STACKS: self.stacks,
+            CHANNELS: self.channels,
+        }
+        self.pages.setCurrentWidget(pages[step] if opened else self.start)
+        self.steps.button(STEPS.index(step) if opened else 0).setChecked(True)
+
+    def add_nights(self, paths: Sequence[Path]) -> None:
+        """Take folders that were dropped or chosen.
+
+        Parameters
+        ----------
+        paths : sequence of Path
+            They join the nights that are worked on already.
+        """
+        if self.controller.working:
+            self._notice("Stop the work first; then more nights can be added.")
+            return
+        session = self.controller.session
+        if self.pages.currentWidget() is not self.start:
+            self.start.forget()
+            if session is not None:
+                self.start.take_up(session.state.folders, session.out)
+        self.pages.setCurrentWidget(self.start)
+        self.start.add(paths)
+
+    @Slot()
+    def another_night(self) -> None:
+        """Show the start page, empty."""
+        if self.controller.working:
+            self._notice("Stop the work first; then another night can be opened.")
+            return
+        self.start.forget()
+        self.start.show_recent(self._choices.recent())
+        self.pages.setCurrentWidget(self.start)
+
+    def decide(self, decision: Decision | None) -> None:
+        """Decide on the chosen subs, or on the current one.
+
+        Parameters
+        ----------
+        decision : Decision or None
+            None hands them back to the rules.
+        """
+        rows = self.controller.model.targets()
+        self.controller.decide([row.path for row in rows], decision)
+
+    def look_at(self, path: Path) -> None:
+        """Show a sub in Review.
+
+        Parameters
+        ----------
+        path : Path
+            The sub.
+        """
+        self.controller.model.set_current(path)
+        self.go_to(REVIEW)
+
+    @Slot()
+    def stop(self) -> None:
+        """Stop the work that is under way."""
+        if self.controller.working:
+            self.controller.cancel()
+            self.strip.tell_stopping()
+
+    @Slot()
+    def open_folder(self) -> None:
+        """Show the folder with the channels, or the output folder."""
+        out = self.controller.out
+        if out is not None:
+            channels = out / "channels"
+            self._open(channels if channels.is_dir() else out)
+
+    @Slot()
+    def open_report(self) -> None:
+        """Show the report in the browser."""
+        out = self.controller.out
+        if out is not None and (out / "report.html").is_file():
+            self._open(out / "report.html")
+
+    def dragEnterEvent(self, event: QDragEnterEvent) -> None:  # noqa: N802 - Qt's name
+        """Take what comes from a file manager."""
+        if event.mimeData().hasUrls():
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QDropEvent) -> None:  # noqa: N802 - Qt's name
+        """Take dropped folders."""
+        urls = event.mimeData().urls()
+        paths = [Path(url.toLocalFile()) for url in urls if url.isLocalFile()]
+        event.acceptProposedAction()
+        if paths:
+            self.add_nights(paths)
+        else:
+            self._notice("That is nothing on this computer’s disks. Drop a night’s folder.")
+
+    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802 - Qt's name
+        """Ask once while work is under way; it ends before the window does."""
+        if self.controller.working and not self._closing and not self._sure_to_close():
+            event.ignore()
+            return
+        self._closing = True
+        self._choices.keep_geometry(self.saveGeometry())
+        self.controller.close()
+        self._tidier.end()
+        event.accept()
+
+    def _sure_to_close(self) -> bool:
+        box = QMessageBox(self)
+        box.setWindowTitle("stackbench")
+        box.setText("The work is not done yet.")
+        box.setInformativeText(
+            "What is finished stays. When the night is opened again, the work goes on from there."
+        )
+        close = box.addButton("Stop and close", QMessageBox.ButtonRole.AcceptRole)
+        box.addButton("Go on working", QMessageBox.ButtonRole.RejectRole)
+        box.exec()
+        return box.clickedButton() is close
+
+    @Slot(object, object)
+    def _begin(self, folders: Sequence[Path], out: Path) -> None:
+        self._notice("")
+        if self.controller.working:
+            self._notice("Stop the work first; then another night can be opened.")
+            return
+        self.controller.open(folders, out)
+
+    @Slot()
+    def _opened(self) -> None:
+        self.go_to(FRAMES)
+
+    @Slot(str)
+    def _failed(self, words: str) -> None:
+        if self.controller.session is None:
+            self.strip.forget()
+            self.start.say(words)
+            self.pages.setCurrentWidget(self.start)
+
+    @Slot()
+    def _finished(self) -> None:
+        if self.pages.currentWidget() in (self.frames, self.start):
+            self.go_to(NIGHT)
+
+    @Slot(object)
+    def _decide_current(self, decision: Decision | None) -> None:
+        current = self.controller.model.current
+        if current is not None:
+            self.controller.decide([current], decision)
+
+    def _step(self, by: int) -> None:
+        if self.controller.session is not None:
+            self.go_to(REVIEW)
+            self.review.step(by)
+
+    @Slot(QPoint)
+    def _decisions_menu(self, place: QPoint) -> None:
+        menu = QMenu(self)
+        for words in ("Keep", "Reject", "Hand back to the rules"):
+            menu.addAction(self.actions_by_words[words])
+        menu.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        menu.popup(place)
+
+    @Slot()
+    def _show_where(self) -> None:
+        controller = self.controller
+        self._tidier.busy = controller.working
+        session, undo, actions = controller.session, controller.undo_stack, self.actions_by_words
+        opened = session is not None
+        for number in range(1, len(STEPS)):
+            self.steps.button(number).setEnabled(opened)
+        if not opened:
+            self.steps.button(0).setChecked(True)
+        self._where.setText("" if session is None else session.out.name)
+        self._where.setToolTip("" if session is None else str(session.out))
+        self.bar.setVisible(opened)
+        judged = bool(controller.model.state.groups)
+        decidable = judged and bool(controller.model.targets())
+        for words in ("Keep", "Reject", "Hand back to the rules"):
+            actions[words].setEnabled(decidable)
+        actions["Undo"].setEnabled(undo.canUndo())
+        actions["Redo"].setEnabled(undo.canRedo())
+        actions["Undo"].setText(f"Undo: {undo.undoText()}" if undo.canUndo() else "Undo")
+        actions["Redo"].setText(f"Redo: {undo.redoText()}" if undo.canRedo() else "Redo")
+        actions["Stop the work"].setEnabled(controller.working)
+        stale = bool(controller.model.state.stale) and not controller.working
+        actions["Stack again"].setEnabled(stale)
+        finished = controller.model.state.night is not None
+        actions["Open the report"].setEnabled(finished)
+        actions["Open the folder"].setEnabled(opened)
+
+    def _notice(self, words: str) -> None:
+        self.notice.setText(words)
+        self.notice.setVisible(bool(words))
+
+    @Slot()
+    def _open_dialog(self) -> None:
+        if self.controller.working:
+            self._notice("Stop the work first; then another night can be opened.")
+            return
+        if self.pages.currentWidget() is not self.start:
+            self.another_night()
+        self.start.ask_for_folder()
+
+    def _show_keys(self) -> None:
+        self._text("Keys", keys_text(self.actions_by_words.values()))
+
+    def _text(self, title: str, markdown: str) -> None:
+        dialog = show_text(self, title, markdown)
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+
+    def _open(self, path: Path) -> None:
+        if not QDesktopServices.openUrl(QUrl.fromLocalFile(str(path))):
+            self._notice(f"The system would not open {path}.")
+
+    def _restore(self) -> None:
+        geometry = self._choices.geometry()
+        if geometry is None or not self.restoreGeometry(geometry):
+            self.resize(1240, 860)
+        self.bar.show_measure(self._choices.text("measure", "fwhm_px"))
+        self.start.show_recent(self._choices.recent())
+
+
+def app_icon() -> QIcon:
+    """Draw the program's icon.
+
+    Returns
+    -------
+    QIcon
+        In a few sizes.
+    """
+    icon = QIcon()
+    for size in (16, 32, 64, 128):
+        pixmap = QPixmap(size, size)
+        pixmap.fill(Qt.GlobalColor.transparent)
+        painter = QPainter(pixmap)
+        icon_renderer("app", LIGHT.accent).render(painter)
+        painter.end()
+        icon.addPixmap(pixmap)
+    return icon
+
+
+def _nothing() -> None:
+    """Stand for the line between two groups of a menu."""

@@ -1,0 +1,46 @@
+"""Where things are: the sample night, and an output folder that can be written."""
+
+import os
+from pathlib import Path
+
+from PySide6.QtCore import QStandardPaths
+
+import stackbench
+
+_SAMPLE = "sample_fits"
+
+
+def sample_night() -> Path | None:
+    """Find the sample night that comes along with the program.
+
+    Returns
+    -------
+    Path or None
+        None where it was left out of the installation.
+    """
+    package = Path(stackbench.__file__).resolve().parent
+    for folder in (package / _SAMPLE, package.parent / _SAMPLE):
+        if (folder / "lights").is_dir():
+            return folder
+    return None
+
+
+def writable_output(proposed: Path) -> Path:
+    """Propose an output folder that can be written.
+
+    Parameters
+    ----------
+    proposed : Path
+        The first choice.
+
+    Returns
+    -------
+    Path
+        The same, or one of that name among the person's documents where
+        nothing can be written beside the night (a card, a read-only disk).
+    """
+    beside = proposed if proposed.exists() else proposed.parent
+    if os.access(beside, os.W_OK):
+        return proposed
+    documents = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.DocumentsLocation)
+    return Path(documents) / proposed.name

@@ -1,0 +1,88 @@
+"""Why a sub was judged as it was: in words, and its measures against limits and the best."""
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QVBoxLayout, QWidget
+
+from stackbench.window.measures import MEASURES
+from stackbench.window.night import NightModel, SubRow
+from stackbench.window.parts import card, emptied, label
+from stackbench.window.subwords import limit_of, standing, state_words
+
+_HEADS = ("", "This sub", "Best", "Limit", "Rank, lowest first")
+_SHOWN = MEASURES[:5]
+
+
+class ReasonsView(QWidget):
+    """Shows one sub's verdict; sets nothing."""
+
+    def __init__(self, model: NightModel, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._model = model
+        frame, inside = card()
+        columns = QHBoxLayout()
+        columns.setSpacing(24)
+        inside.addLayout(columns)
+        self._words = QVBoxLayout()
+        self._words.setSpacing(4)
+        told = QWidget()
+        told.setMinimumWidth(190)
+        told.setLayout(self._words)
+        self._words.setContentsMargins(0, 0, 0, 0)
+        columns.addWidget(told, 4)
+        grid = QGridLayout()
+        grid.setHorizontalSpacing(18)
+        grid.setVerticalSpacing(2)
+        columns.addLayout(grid, 5)
+        self._cells = []
+        for column, words in enumerate(_HEADS):
+            grid.addWidget(label(words, "muted", wrap=False), 0, column)
+        for number, measure in enumerate(_SHOWN):
+            grid.addWidget(label(measure.words, "muted", wrap=False), number + 1, 0)
+            cells = [label("", wrap=False) for _ in _HEADS[1:]]
+            for column, cell in enumerate(cells):
+                grid.addWidget(cell, number + 1, column + 1)
+            self._cells.append(cells)
+        grid.setColumnStretch(len(_HEADS) - 1, 1)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(frame)
+
+    def show_row(self, row: SubRow | None) -> None:
+        """Show a sub's verdict.
+
+        Parameters
+        ----------
+        row : SubRow or None
+            The sub.
+        """
+        self.setVisible(row is not None)
+        if row is None:
+            return
+        words = emptied(self._words)
+        state = state_words(row)
+        words.addWidget(label(f"{state[0].upper()}{state[1:]}", "heading"))
+        verdict = row.verdict
+        for reason in verdict.reasons if verdict is not None else ():
+            words.addWidget(label(f"{reason.text[0].upper()}{reason.text[1:]}."))
+        if verdict is not None and not verdict.reasons:
+            words.addWidget(label("It stays within all limits.", "muted"))
+        if verdict is not None and verdict.reasons and row.by_hand:
+            words.addWidget(label("These are the rules’ reasons; the hand decided.", "muted"))
+        if verdict is not None and verdict.note:
+            words.addWidget(label(f"{verdict.note[0].upper()}{verdict.note[1:]}.", "muted"))
+        words.addStretch()
+        best = self._model.best_of(row.lane)
+        lane = self._model.lanes[row.lane]
+        broken = {reason.measure for reason in verdict.reasons} if verdict is not None else set()
+        for measure, cells in zip(_SHOWN, self._cells, strict=True):
+            value, limit = row.value(measure.name), limit_of(lane, measure, row)
+            beyond = " ✕" if measure.name in broken else ""
+            texts = (
+                measure.written(value) + beyond,
+                measure.written(best.value(measure.name)) if best is not None else "–",
+                measure.written(limit),
+                standing(row, measure, self._model),
+            )
+            for cell, text in zip(cells, texts, strict=True):
+                cell.setText(text)
+                cell.setAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)

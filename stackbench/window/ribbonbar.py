@@ -1,0 +1,149 @@
+"""The ribbon with what belongs to it: which measure, the moved limit, the key to the forms."""
+
+from PySide6.QtCore import QRectF, QSize, Signal, Slot
+from PySide6.QtGui import QColor, QPainter, QPaintEvent
+from PySide6.QtWidgets import (
+    QComboBox,
+    QFrame,
+    QHBoxLayout,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
+
+from stackbench.frames.words import counted
+from stackbench.review.verdicts import Decision
+from stackbench.window.look import look_of
+from stackbench.window.measures import MEASURES
+from stackbench.window.night import NightModel
+from stackbench.window.parts import button, label
+from stackbench.window.ribbon import Ribbon
+from stackbench.window.ribboncells import Cell, draw_cell
+
+_KEY: tuple[tuple[str, dict[str, bool]], ...] = (
+    ("kept", {}),
+    ("rejected", {"rejected": True}),
+    ("in doubt", {"doubtful": True}),
+    ("by hand", {"by_hand": True}),
+    ("not judged", {"judged": False}),
+)
+
+
+class RibbonBar(QFrame):
+    """Holds the ribbon; asks to apply a moved limit or to put it back."""
+
+    apply_asked = Signal()
+    drop_asked = Signal()
+    measure_chosen = Signal(str)
+
+    def __init__(self, model: NightModel, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._model = model
+        self.setProperty("part", "bar")
+        self.ribbon = Ribbon(model)
+        self.measure = QComboBox()
+        self.measure.setAccessibleName("Measure under the ribbon")
+        self.measure.setToolTip("Which measure is drawn under the ribbon")
+        for one in MEASURES:
+            self.measure.addItem(one.words, one.name)
+        self._words = label("", wrap=False)
+        self._words.setAccessibleName("What a moved limit would change")
+        self.apply = button("Judge by it", "Judge by the moved limit from now on", main=True)
+        self.drop = button("Put back", "Leave the limit where it was")
+        head = QHBoxLayout()
+        head.setSpacing(10)
+        head.addWidget(self.measure)
+        head.addWidget(self._words)
+        head.addWidget(self.apply)
+        head.addWidget(self.drop)
+        head.addStretch()
+        head.addWidget(FormKey())
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(12, 8, 12, 6)
+        layout.setSpacing(6)
+        layout.addLayout(head)
+        layout.addWidget(self.ribbon)
+        self.measure.currentIndexChanged.connect(self._choose)
+        self.apply.clicked.connect(self.apply_asked)
+        self.drop.clicked.connect(self.drop_asked)
+        model.trial_changed.connect(self.refresh)
+        model.changed.connect(self.refresh)
+        model.chosen_changed.connect(self.refresh)
+        self.refresh()
+
+    def show_measure(self, name: str) -> None:
+        """Draw a measure.
+
+        Parameters
+        ----------
+        name : str
+            Its field's name.
+        """
+        index = self.measure.findData(name)
+        if index >= 0:
+            self.measure.setCurrentIndex(index)
+
+    @Slot()
+    def refresh(self) -> None:
+        """Say what a moved limit would change, or what is chosen."""
+        trying = bool(self._model.trial_lanes)
+        self.apply.setVisible(trying)
+        self.drop.setVisible(trying)
+        if trying:
+            self._words.setText(self._trial_words())
+        elif self._model.chosen:
+            self._words.setText(
+                f"{counted(len(self._model.chosen), 'sub')} chosen: K keeps, R rejects, "
+                "H hands back to the rules"
+            )
+        else:
+            self._words.setText("")
+
+    def _trial_words(self) -> str:
+        changes = self._model.trial_changes.values()
+        if not changes:
+            return "The moved limit would turn no verdict."
+        out = sum(change.after.decision is Decision.REJECT for change in changes)
+        parts = []
+        if out:
+            parts.append(f"reject {counted(out, 'more sub') if out == 1 else f'{out} more subs'}")
+        if len(changes) - out:
+            parts.append(f"keep {counted(len(changes) - out, 'sub')} rejected now")
+        return f"The moved limit would {' and '.join(parts)}."
+
+    @Slot(int)
+    def _choose(self, index: int) -> None:
+        self.ribbon.show_measure(MEASURES[index])
+        self.measure_chosen.emit(MEASURES[index].name)
+
+
+class FormKey(QWidget):
+    """Tells which form of a cell means what."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
+        self.setAccessibleName(
+            "Full block: kept. Low hollow block with a stroke: rejected. Notch: in doubt. "
+            "Bar above: by hand. Thin line: not judged."
+        )
+
+    def sizeHint(self) -> QSize:  # noqa: N802 - Qt's name
+        """Ask for room for all forms with their words."""
+        metrics = self.fontMetrics()
+        return QSize(sum(metrics.horizontalAdvance(words) + 36 for words, _ in _KEY), 24)
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: ARG002, N802 - Qt's name
+        """Draw."""
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        look = look_of(self.palette())
+        x = 4.0
+        for words, states in _KEY:
+            cell = Cell(hue=QColor(look.muted), **states)
+            draw_cell(painter, look, QRectF(x, 3, 12, 18), cell)
+            painter.setPen(QColor(look.muted))
+            width = self.fontMetrics().horizontalAdvance(words)
+            painter.drawText(QRectF(x + 18, 0, width + 2, 24), 0x0080, words)
+            x += width + 36
+        painter.end()

@@ -1,0 +1,137 @@
+"""The subs in an order to go through them."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from PySide6.QtCore import QAbstractListModel, QModelIndex, QObject, QPersistentModelIndex, Qt, Slot
+
+from stackbench.window.measures import MEASURES
+from stackbench.window.night import NightModel, SubRow
+from stackbench.window.subwords import clock, state_words, tip
+
+Index = QModelIndex | QPersistentModelIndex
+DOUBT, TIME = "doubt", "time"
+
+
+def orders() -> list[tuple[str, str]]:
+    """List the orders that can be chosen.
+
+    Returns
+    -------
+    list of (str, str)
+        Name, and words.
+    """
+    return [
+        (DOUBT, "Doubtful first"),
+        (TIME, "By time"),
+        *((one.name, f"By {one.words[0].lower() + one.words[1:]}") for one in MEASURES[1:6]),
+        (MEASURES[0].name, f"By {MEASURES[0].words}"),
+    ]
+
+
+class SubList(QAbstractListModel):
+    """Lists the night's subs in the chosen order.
+
+    Parameters
+    ----------
+    model : NightModel
+        The night.
+    """
+
+    def __init__(self, model: NightModel, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._model = model
+        self._order = DOUBT
+        self._rows: list[SubRow] = []
+        model.changed.connect(self._renew)
+        self._renew()
+
+    @property
+    def order(self) -> str:
+        """The order.
+
+        Returns
+        -------
+        str
+            Its name.
+        """
+        return self._order
+
+    def sort_by(self, order: str) -> None:
+        """List in another order.
+
+        Parameters
+        ----------
+        order : str
+            A name from `orders`.
+        """
+        self._order = order
+        self._sort()
+
+    def paths(self) -> list[Path]:
+        """List the subs.
+
+        Returns
+        -------
+        list of Path
+            In order.
+        """
+        return [row.path for row in self._rows]
+
+    def rowCount(self, parent: Index | None = None) -> int:  # noqa: ARG002, N802 - Qt's name
+        """Count the subs."""
+        return len(self._rows)
+
+    def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        """Tell what to show of a sub."""
+        if not index.isValid():
+            return None
+        row = self._rows[index.row()]
+        if role == Qt.ItemDataRole.DisplayRole:
+            sign = "✕" if row.rejected else "✓" if row.verdict is not None else "·"
+            lane = self._model.lanes[row.lane]
+            doubt = "  ?" if row.doubt > 0 else ""
+            hand = "  by hand" if row.by_hand else ""
+            return (
+                f"{sign}  {lane.filter_name}  {clock(row.frame.time)}{doubt}{hand}\n{row.path.name}"
+            )
+        if role == Qt.ItemDataRole.ToolTipRole:
+            return tip(row, self._model)
+        if role == Qt.ItemDataRole.AccessibleTextRole:
+            return f"{row.path.name}: {state_words(row)}"
+        return None
+
+    @Slot()
+    def _renew(self) -> None:
+        # a decision must not pull the list away under the person's hands: the
+        # order stays until other subs or measures come
+        known = {row.path: row for row in self._model.rows}
+        judged = any(row.judged is not None for row in self._model.rows)
+        was_judged = any(row.judged is not None for row in self._rows)
+        if set(known) == {row.path for row in self._rows} and judged == was_judged:
+            self._rows = [known[row.path] for row in self._rows]
+            if self._rows:
+                self.dataChanged.emit(self.index(0), self.index(len(self._rows) - 1))
+            return
+        self._sort()
+
+    def _sort(self) -> None:
+        self.beginResetModel()
+        self._rows = sorted(self._model.rows, key=self._key())
+        self.endResetModel()
+
+    def _key(self) -> Callable[[SubRow], tuple[float, ...]]:
+        place = {row.path: number for number, row in enumerate(self._model.rows)}
+        if self._order == TIME:
+            return lambda row: (place[row.path],)
+        if self._order == DOUBT:
+            # doubtful first, then the other rejected ones, then the rest by time
+            return lambda row: (-row.doubt, not row.rejected, place[row.path])
+        measure = self._order
+
+        def by_measure(row: SubRow) -> tuple[float, ...]:
+            value = row.value(measure)
+            return (value is None, value or 0.0, place[row.path])
+
+        return by_measure

@@ -1,0 +1,150 @@
+"""A sub told in words: its state, its measures, where it lies among others."""
+
+from datetime import datetime
+
+from stackbench.frames.words import seconds
+from stackbench.window.measures import MEASURES, Measure
+from stackbench.window.night import Lane, NightModel, SubRow
+
+
+def state_words(row: SubRow) -> str:
+    """Say what becomes of a sub.
+
+    Parameters
+    ----------
+    row : SubRow
+        The sub.
+
+    Returns
+    -------
+    str
+        For example "rejected by the rules, in doubt".
+    """
+    if row.verdict is None:
+        return "not judged yet"
+    what = "rejected" if row.rejected else "kept"
+    if row.by_hand:
+        return f"{what} by hand"
+    return f"{what} by the rules" + (", in doubt" if row.doubt > 0 else "")
+
+
+def clock(time: datetime | None) -> str:
+    """Write the time of day of an exposure's start.
+
+    Parameters
+    ----------
+    time : datetime or None
+        UTC.
+
+    Returns
+    -------
+    str
+        Such as "21:04 UTC".
+    """
+    return "time unknown" if time is None else f"{time:%H:%M} UTC"
+
+
+def sub_line(row: SubRow, model: NightModel) -> str:
+    """Name a sub on one line.
+
+    Parameters
+    ----------
+    row : SubRow
+        The sub.
+    model : NightModel
+        The night.
+
+    Returns
+    -------
+    str
+        File, filter, exposure, time.
+    """
+    lane = model.lanes[row.lane]
+    return (
+        f"{row.path.name}, {lane.filter_name}, {seconds(row.frame.exposure_s)}, "
+        f"{clock(row.frame.time)}"
+    )
+
+
+def tip(row: SubRow, model: NightModel) -> str:
+    """Tell the most about a sub in a few lines.
+
+    Parameters
+    ----------
+    row : SubRow
+        The sub.
+    model : NightModel
+        The night.
+
+    Returns
+    -------
+    str
+        Plain text.
+    """
+    lines = [sub_line(row, model), state_words(row)]
+    if row.path in model.trial_changes:
+        change = model.trial_changes[row.path]
+        lines.append(f"with the moved limit: {change.after.decision.value}")
+    if row.judged is not None:
+        known = [(one, row.value(one.name)) for one in MEASURES[:5]]
+        lines += [f"{one.words} {one.written(value)}" for one, value in known if value is not None]
+        lines += [reason.text for reason in row.judged.verdict.reasons]
+    return "\n".join(lines)
+
+
+def standing(row: SubRow, measure: Measure, model: NightModel) -> str:
+    """Tell where a sub's value lies among those of its filter.
+
+    Parameters
+    ----------
+    row : SubRow
+        The sub.
+    measure : Measure
+        The measure.
+    model : NightModel
+        The night.
+
+    Returns
+    -------
+    str
+        For example "9th of 10", the lowest being the first; empty when unknown.
+    """
+    value = row.value(measure.name)
+    values = [
+        known
+        for other in model.rows
+        if other.lane == row.lane and (known := other.value(measure.name)) is not None
+    ]
+    if value is None or len(values) < 2:
+        return ""
+    rank = sum(other < value for other in values) + 1
+    return f"{_ordinal(rank)} of {len(values)}"
+
+
+def limit_of(lane: Lane, measure: Measure, row: SubRow) -> float | None:
+    """Find the limit that holds for a sub.
+
+    Parameters
+    ----------
+    lane : Lane
+        The sub's lane.
+    measure : Measure
+        The measure.
+    row : SubRow
+        The sub.
+
+    Returns
+    -------
+    float or None
+        None when there is none.
+    """
+    for placed in lane.limits:
+        if placed.measure == measure.name and placed.exposure_s in (None, row.frame.exposure_s):
+            return placed.limit
+    return None
+
+
+def _ordinal(number: int) -> str:
+    if number % 100 in (11, 12, 13):
+        return f"{number}th"
+    return f"{number}{ {1: 'st', 2: 'nd', 3: 'rd'}.get(number % 10, 'th') }"

@@ -1,0 +1,138 @@
+"""The night in short: what each filter came to, what was rejected, what to look at."""
+
+from pathlib import Path
+
+from PySide6.QtCore import Signal, Slot
+from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QVBoxLayout, QWidget
+
+from stackbench.frames.words import counted, duration
+from stackbench.job.session import SessionState
+from stackbench.job.stacking import FinishedStack
+from stackbench.window.night import NightModel
+from stackbench.window.parts import button, card, emptied, label, scrolled
+from stackbench.window.subwords import state_words
+
+
+class SummaryPage(QWidget):
+    """Shows the state; asks to look at a sub, to open the folder or the report."""
+
+    wanted = Signal(object)
+    folder_asked = Signal()
+    report_asked = Signal()
+
+    def __init__(self, model: NightModel, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._model = model
+        self.setAccessibleName("Night")
+        content = QWidget()
+        self._content = QVBoxLayout(content)
+        self._content.setContentsMargins(20, 16, 20, 16)
+        self._content.setSpacing(12)
+        outer = QVBoxLayout(self)
+        outer.setContentsMargins(0, 0, 0, 0)
+        outer.addWidget(scrolled(content))
+        model.changed.connect(self.refresh)
+        self.refresh()
+
+    @Slot()
+    def refresh(self) -> None:
+        """Show the state."""
+        layout = emptied(self._content)
+        state = self._model.state
+        layout.addWidget(self._head(state))
+        if self._model.lanes:
+            layout.addWidget(self._table(state))
+        rejected = [row for row in self._model.rows if row.rejected]
+        if rejected:
+            layout.addWidget(self._rejected())
+        if state.problems:
+            frame, inside = card()
+            inside.addWidget(
+                label(f"{counted(len(state.problems), 'thing')} to look at", "heading")
+            )
+            for problem in state.problems[:4]:
+                name = f"{problem.path.name}: " if problem.path is not None else ""
+                inside.addWidget(label(f"{name}{problem.what}"))
+            inside.addWidget(label("The Frames page tells causes and remedies.", "muted"))
+            layout.addWidget(frame)
+        layout.addStretch()
+
+    def _head(self, state: SessionState) -> QWidget:
+        head = QWidget()
+        layout = QHBoxLayout(head)
+        layout.setContentsMargins(0, 0, 0, 0)
+        words = QVBoxLayout()
+        targets = dict.fromkeys(lane.group.target for lane in self._model.lanes)
+        words.addWidget(label(", ".join(targets) or "No light frames yet", "title"))
+        words.addWidget(label(_folders(state.folders), "muted"))
+        layout.addLayout(words, 1)
+        if state.night is not None:
+            report = button("Open the report", "Show the report in the browser")
+            report.clicked.connect(self.report_asked)
+            folder = button("Open the folder", "Show the output folder (Ctrl+Shift+O)", main=True)
+            folder.clicked.connect(self.folder_asked)
+            layout.addWidget(report)
+            layout.addWidget(folder)
+        return head
+
+    def _table(self, state: SessionState) -> QWidget:
+        frame, inside = card()
+        grid = QGridLayout()
+        grid.setHorizontalSpacing(28)
+        grid.setVerticalSpacing(6)
+        heads = ("Filter", "Kept", "Exposure", "Noise", "FWHM", "Stack")
+        for column, words in enumerate(heads):
+            grid.addWidget(label(words, "muted", wrap=False), 0, column)
+        stacks = {stack.recipe.group: stack for stack in state.stacks}
+        for number, lane in enumerate(self._model.lanes):
+            rows = [row for row in self._model.rows if row.lane == number]
+            kept = [row for row in rows if row.judged is not None and row.judged.kept]
+            stack = stacks.get(lane.group)
+            name = lane.filter_name
+            if self._model.several_targets():
+                name = f"{lane.group.target} {name}"
+            judged = f"{len(kept)} of {len(rows)}" if lane.judged is not None else f"{len(rows)}"
+            total = sum(row.frame.exposure_s or 0.0 for row in (kept if lane.judged else rows))
+            cells = (name, judged, duration(total), *_numbers(stack))
+            for column, words in enumerate((*cells, _stack_words(number, stack, state))):
+                grid.addWidget(label(words, wrap=False), number + 1, column)
+        grid.setColumnStretch(len(heads) - 1, 1)
+        inside.addLayout(grid)
+        return frame
+
+    def _rejected(self) -> QWidget:
+        frame, inside = card()
+        rows = [row for row in self._model.rows if row.rejected]
+        inside.addWidget(label(f"{counted(len(rows), 'sub')} rejected", "heading"))
+        for row in rows[:12]:
+            line = QHBoxLayout()
+            why = "; ".join(reason.text for reason in row.verdict.reasons) if row.verdict else ""
+            look = button("Look", f"Look at {row.path.name}")
+            look.clicked.connect(lambda _=False, path=row.path: self.wanted.emit(path))
+            text = label(f"{row.path.name}: {why if why and not row.by_hand else state_words(row)}")
+            line.addWidget(text, 1)
+            line.addWidget(look)
+            inside.addLayout(line)
+        if len(rows) > 12:
+            inside.addWidget(label(f"and {len(rows) - 12} more, in Review", "muted"))
+        return frame
+
+
+def _folders(folders: tuple[Path, ...]) -> str:
+    return "   ".join(str(folder) for folder in folders)
+
+
+def _numbers(stack: FinishedStack | None) -> tuple[str, str]:
+    if stack is None:
+        return "–", "–"
+    noise, fwhm = stack.facts.noise_adu, stack.facts.fwhm_px
+    return (
+        "–" if noise is None else f"{noise:.3g} ADU",
+        "–" if fwhm is None else f"{fwhm:.2f} px",
+    )
+
+
+def _stack_words(lane: int, stack: FinishedStack | None, state: SessionState) -> str:
+    if stack is None:
+        return "not stacked" if state.night is not None else "to come"
+    return "out of date" if lane in state.stale else "up to date"

@@ -1,0 +1,116 @@
+"""Picture every page: ``python -m tests.support.screenshots``."""
+
+import argparse
+import os
+import tempfile
+import time
+from pathlib import Path
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+
+from PySide6.QtCore import QEventLoop, QSettings, QTimer
+from PySide6.QtWidgets import QApplication
+
+from stackbench.job.store import Decision
+from stackbench.window.choices import Choices
+from stackbench.window.look import DARK, LIGHT, dress
+from stackbench.window.mainwindow import (
+    CHANNELS,
+    FRAMES,
+    NIGHT,
+    REVIEW,
+    STACKS,
+    MainWindow,
+)
+from tests.support.make_sample import FOLDER
+
+PICTURES = Path(__file__).resolve().parents[2] / "resources" / "screenshots"
+SIZES = {"": (1280, 860), "-narrow": (860, 720)}
+
+
+def settle(milliseconds: int = 300) -> None:
+    """Let the window draw and its pictures come."""
+    loop = QEventLoop()
+    QTimer.singleShot(milliseconds, loop.quit)
+    loop.exec()
+
+
+def wait_for(window: MainWindow) -> None:
+    """Wait until the job is done."""
+    end = time.monotonic() + 300
+    while window.controller.working and time.monotonic() < end:
+        settle(50)
+
+
+def picture(window: MainWindow, folder: Path, name: str) -> None:
+    """Save what the window shows, in every size and scheme."""
+    app = QApplication.instance()
+    assert isinstance(app, QApplication)
+    for scheme, look in (("light", LIGHT), ("dark", DARK)):
+        dress(app, look)
+        for size, (width, height) in SIZES.items():
+            window.resize(width, height)
+            settle()
+            window.grab().save(str(folder / f"{name}{size}-{scheme}.png"))
+
+
+def picture_all(folder: Path, work: Path) -> None:
+    """Go through the window with the sample night."""
+    folder.mkdir(parents=True, exist_ok=True)
+    settings = QSettings(str(work / "choices.ini"), QSettings.Format.IniFormat)
+    window = MainWindow(Choices(settings), threads=2)
+    window.show()
+    picture(window, folder, "start")
+    window.add_nights([FOLDER])
+    window.start.output.setText(str(work / "sample_fits-stacked"))
+    picture(window, folder, "chosen")
+    window.start.begin.click()
+    while window.controller.working and not window.controller.model.lanes:
+        settle(20)
+    picture(window, folder, "working")
+    wait_for(window)
+    window.go_to(NIGHT)
+    picture(window, folder, "night")
+    window.go_to(FRAMES)
+    picture(window, folder, "frames")
+    model = window.controller.model
+    doubtful = next(row for row in model.rows if row.rejected)
+    window.look_at(doubtful.path)
+    settle(1500)
+    picture(window, folder, "review")
+    lane = next(row for row in model.rows if row.rejected).lane
+    stretch = [row.path for row in model.rows if row.lane == lane][2:5]
+    model.choose(stretch)
+    window.decide(Decision.REJECT)
+    handle = window.bar.ribbon.handles()[0]
+    window.controller.try_limit("fwhm_px", handle.value * 0.82, handle.typical)
+    picture(window, folder, "deciding")
+    window.controller.drop_trial()
+    window.controller.undo_stack.undo()
+    model.choose([])
+    window.go_to(STACKS)
+    settle(800)
+    picture(window, folder, "stacks")
+    window.go_to(CHANNELS)
+    settle(800)
+    picture(window, folder, "channels")
+    window.channels.colour.setChecked(True)
+    settle(800)
+    picture(window, folder, "colour")
+    window.go_to(REVIEW)
+    window.close()
+
+
+def main() -> None:
+    """Picture every page into the project's folder, or the one given."""
+    parser = argparse.ArgumentParser(description="Picture every page of the window.")
+    parser.add_argument("folder", nargs="?", type=Path, default=PICTURES)
+    options = parser.parse_args()
+    app = QApplication([])
+    with tempfile.TemporaryDirectory() as work:
+        picture_all(options.folder, Path(work))
+    app.quit()
+
+
+if __name__ == "__main__":
+    main()
