@@ -44,7 +44,8 @@ SQUARES = WIDTH * (FIRST_FREE + np.uint64(6))
 LOW_FACTOR = WIDTH * (FIRST_FREE + np.uint64(7))
 HIGH_FACTOR = WIDTH * (FIRST_FREE + np.uint64(8))
 BELOW = WIDTH * (FIRST_FREE + np.uint64(9))
-CLIP_FREE = FIRST_FREE + np.uint64(10)
+CHANGED = WIDTH * (FIRST_FREE + np.uint64(10))
+CLIP_FREE = FIRST_FREE + np.uint64(11)
 
 
 @compiled_fast
@@ -55,53 +56,74 @@ def gather(columns: Lanes, depth: Index, block: Lanes) -> None:
         block[TOTAL + i] = _ZERO
         block[SQUARES + i] = _ZERO
     bottom = NONE
-    while bottom < depth:
-        outside = _add_row(columns, bottom * WIDTH, block)
-        bottom += ONE
-        if outside == 0:
-            break
     top = depth
-    while top > bottom:
+    while bottom + ONE < top:
         top -= ONE
-        if _add_row(columns, top * WIDTH, block) == 0:
+        outside = _add_ends(columns, bottom * WIDTH, top * WIDTH, block)
+        bottom += ONE
+        if outside == _ZERO:
             break
-    # Inner rows in pairs from both ends: their sums stay near 0, and exact.
+    if top - bottom == ONE:
+        # The middle row of an odd depth, alone.
+        _add_ends(columns, bottom * WIDTH, bottom * WIDTH, block)
+        return
     inner = top - bottom
+    quarter = inner // FOUR
     for i in range(WIDTH):
         block[KEPT + i] += np.float32(inner)
-    for d in range(inner // TWO):
-        low = (bottom + d) * WIDTH
-        high = (top - ONE - d) * WIDTH
+    # Inner rows in fours, one from each quarter: what they add stays near 0.
+    for d in range(quarter):
+        _add_four(columns, (bottom + d) * WIDTH, quarter * WIDTH, block)
+    for d in range(bottom + FOUR * quarter, top):
+        row = d * WIDTH
         for i in range(WIDTH):
-            one = columns[low + i] - block[MEDIAN + i]
-            other = columns[high + i] - block[MEDIAN + i]
-            block[TOTAL + i] += one + other
-            block[SQUARES + i] += one * one + other * other
-    if inner % TWO == ONE:
-        row = (bottom + inner // TWO) * WIDTH
-        for i in range(WIDTH):
-            one = columns[row + i] - block[MEDIAN + i]
-            block[TOTAL + i] += one
-            block[SQUARES + i] += one * one
+            residual = columns[row + i] - block[MEDIAN + i]
+            block[TOTAL + i] += residual
+            block[SQUARES + i] += residual * residual
 
 
 @compiled_fast
-def _add_row(columns: Lanes, row: Index, block: Lanes) -> np.float32:
-    """Add what one row has within the limits; count what it has outside."""
+def _add_four(columns: Lanes, row: Index, step: Index, block: Lanes) -> None:
+    """Add four rows that lie wholly within the limits."""
+    for i in range(WIDTH):
+        median = block[MEDIAN + i]
+        a = columns[row + i] - median
+        b = columns[row + step + i] - median
+        c = columns[row + TWO * step + i] - median
+        d = columns[row + THREE * step + i] - median
+        block[TOTAL + i] += (a + d) + (b + c)
+        block[SQUARES + i] += (a * a + d * d) + (b * b + c * c)
+
+
+@compiled_fast
+def _add_ends(columns: Lanes, low_row: Index, high_row: Index, block: Lanes) -> np.float32:
+    """Add what two rows (or one, if they are the same) have within the limits.
+
+    Returns the number of values outside.
+    """
+    second = _ZERO if low_row == high_row else _UNIT
     outside = _ZERO
     for i in range(WIDTH):
-        value = columns[row + i]
-        inside = abs(value - block[CENTRE + i]) <= block[REACH + i]
-        residual = where(inside, value - block[MEDIAN + i], _ZERO)
-        block[KEPT + i] += where(inside, _UNIT, _ZERO)
-        block[TOTAL + i] += residual
-        block[SQUARES + i] += residual * residual
-        outside += where(inside, _ZERO, _UNIT)
+        centre = block[CENTRE + i]
+        reach = block[REACH + i]
+        median = block[MEDIAN + i]
+        low = columns[low_row + i]
+        high = columns[high_row + i]
+        low_in = where(abs(low - centre) <= reach, _UNIT, _ZERO)
+        high_in = where(abs(high - centre) <= reach, second, _ZERO)
+        low = where(low_in > _ZERO, low - median, _ZERO)
+        high = where(high_in > _ZERO, high - median, _ZERO)
+        inside = low_in + high_in
+        block[KEPT + i] += inside
+        block[TOTAL + i] += low + high
+        block[SQUARES + i] += low * low + high * high
+        outside += (_UNIT + second) - inside
     return outside
 
 
 @compiled_fast
 def tighten(
+    depth: Index,
     factors: NDArray[np.float32],
     kappa: NDArray[np.float32],
     noise: np.float32,
@@ -110,11 +132,13 @@ def tighten(
 ) -> None:
     """Set the next limits of all lanes from the values they keep.
 
+    Where one or two values are all there is, they stay within the limits.
+
     `factors` holds, for m kept values, the low and high limit in units of
     their standard deviation: at 4m and 4m + 1 when others were rejected, at
     4m + 2 and 4m + 3 when none was.
     """
-    look_up(factors, block)
+    look_up(factors, depth, block)
     for i in range(WIDTH):
         kept = block[KEPT + i]
         ahead, reach = _limits(
@@ -128,11 +152,10 @@ def tighten(
             kappa[1] * noise,
             shift,
         )
-        enough = kept > _UNIT
         block[KEPT_BEFORE + i] = kept
         block[TOTAL_BEFORE + i] = block[TOTAL + i]
-        block[CENTRE + i] = where(enough, block[MEDIAN + i] + ahead, block[CENTRE + i])
-        block[REACH + i] = where(enough, reach, block[REACH + i])
+        block[CENTRE + i] = block[MEDIAN + i] + ahead
+        block[REACH + i] = reach
 
 
 @compiled_fast
@@ -159,7 +182,9 @@ def _limits(
     inverse = _UNIT / (count * degrees)
     mean = total * inverse * degrees
     spread = np.sqrt(upper((squares - total * mean) * inverse * count, _ZERO))
-    least = np.sqrt(_UNIT + where(whole, -_UNIT, _UNIT) * inverse * degrees)
+    least = _ZERO
+    if least_high > _ZERO:
+        least = np.sqrt(_UNIT + where(whole, -_UNIT, _UNIT) * inverse * degrees)
     low = lower(upper(spread * low_factor, least * least_low), UNLIMITED)
     high = lower(upper(spread * high_factor, least * least_high), UNLIMITED)
     centre = mean - where(whole, _ZERO, shift) * spread + (high - low) * _HALF
@@ -181,10 +206,17 @@ def settle(
 
     By then these are so few that working on whole rows would not pay.
     """
+    changed = _ZERO
     for i in range(WIDTH):
         drift = abs(block[TOTAL + i] - block[TOTAL_BEFORE + i])
-        same = block[KEPT + i] == block[KEPT_BEFORE + i]
-        if same and drift <= _SAME * block[REACH + i]:
+        other = block[KEPT + i] != block[KEPT_BEFORE + i]
+        flag = where(other | (drift > _SAME * block[REACH + i]), _UNIT, _ZERO)
+        block[CHANGED + i] = flag
+        changed += flag
+    if changed == _ZERO:
+        return
+    for i in range(WIDTH):
+        if block[CHANGED + i] == _ZERO:
             continue
         median = block[MEDIAN + i]
         kept = block[KEPT + i]
@@ -230,14 +262,15 @@ def settle(
 
 
 @compiled_fast
-def look_up(factors: NDArray[np.float32], block: Lanes) -> None:
+def look_up(factors: NDArray[np.float32], depth: Index, block: Lanes) -> None:
     """Fetch the factors that belong to each lane's count."""
-    fewest = block[KEPT]
-    most = fewest
+    full = np.float32(depth)
+    fewest = full
+    least_valid = full
     for i in range(WIDTH):
         fewest = lower(fewest, block[KEPT + i])
-        most = upper(most, block[KEPT + i])
-    if most - fewest > _FEW:
+        least_valid = lower(least_valid, block[VALID + i])
+    if least_valid < full or full - fewest > _FEW:
         for i in range(WIDTH):
             kept = block[KEPT + i]
             line = FOUR * np.uint64(np.int32(kept))
@@ -245,21 +278,22 @@ def look_up(factors: NDArray[np.float32], block: Lanes) -> None:
             block[LOW_FACTOR + i] = factors[line]
             block[HIGH_FACTOR + i] = factors[line + ONE]
         return
-    for count in range(np.uint64(np.int32(fewest)), np.uint64(np.int32(most)) + ONE):
-        line = FOUR * count
+    # All columns are full and few counts occur: selecting beats looking up.
+    line = FOUR * np.uint64(np.int32(full)) + TWO
+    for i in range(WIDTH):
+        whole = block[KEPT + i] == full
+        block[LOW_FACTOR + i] = where(whole, factors[line], _ZERO)
+        block[HIGH_FACTOR + i] = where(whole, factors[line + ONE], _ZERO)
+    count = fewest
+    while count < full:
+        line = FOUR * np.uint64(np.int32(count))
         low = factors[line]
         high = factors[line + ONE]
-        whole_low = factors[line + TWO]
-        whole_high = factors[line + THREE]
-        wanted = np.float32(count)
         for i in range(WIDTH):
-            kept = block[KEPT + i]
-            whole = kept == block[VALID + i]
-            hit = kept == wanted
-            chosen_low = where(whole, whole_low, low)
-            chosen_high = where(whole, whole_high, high)
-            block[LOW_FACTOR + i] = where(hit, chosen_low, block[LOW_FACTOR + i])
-            block[HIGH_FACTOR + i] = where(hit, chosen_high, block[HIGH_FACTOR + i])
+            hit = block[KEPT + i] == count
+            block[LOW_FACTOR + i] += where(hit, low, _ZERO)
+            block[HIGH_FACTOR + i] += where(hit, high, _ZERO)
+        count += _UNIT
 
 
 @compiled_fast

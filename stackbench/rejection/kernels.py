@@ -92,14 +92,14 @@ def clip_cube(
         if unequal:
             gather_scaled(cube, first, width, inverse_noise, block)
             for _ in range(iterations):
-                tighten_scaled(factors, kappa, shift, block)
+                tighten_scaled(depth, factors, kappa, shift, block)
                 gather_scaled(cube, first, width, inverse_noise, block)
                 if not changed(block):
                     break
             count_below_scaled(cube, first, width, inverse_noise, block)
         else:
             gather(columns, depth, block)
-            tighten(factors, kappa, noise, shift, block)
+            tighten(depth, factors, kappa, noise, shift, block)
             gather(columns, depth, block)
             if iterations > 1:
                 settle(columns, depth, factors, kappa, noise, shift, iterations - 1, block)

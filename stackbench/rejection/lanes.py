@@ -12,7 +12,7 @@ from typing import Any, TypeAlias
 
 import numba
 import numpy as np
-from llvmlite import ir  # type: ignore[import-untyped]
+from llvmlite import ir
 from numba.extending import intrinsic
 
 # An unsigned integer inside the kernels; Python's int for the type checker.

@@ -6,6 +6,7 @@ values the scale is uncertain, and a limit at κ scales would give up far more
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -55,6 +56,7 @@ class ClipLimits:
     shift: float
 
 
+@lru_cache(maxsize=256)
 def clip_limits(depth: int, low: float, high: float, *, noise_known: bool) -> ClipLimits:
     """Tabulate the limits of a κσ clip for every count up to the depth.
 
@@ -89,24 +91,30 @@ def clip_limits(depth: int, low: float, high: float, *, noise_known: bool) -> Cl
     the value).
     """
     left, shift = cut_gaussian(low, high)
+    counts = np.maximum(np.arange(depth + 1.0), 1.0)
     factors = np.full((depth + 1, 2, 2), _NEVER)
     for side, kappa in enumerate((low, high)):
-        for count in range(2, depth + 1):
-            limit = kappa if noise_known else _student(kappa, count - 1)
-            factors[count, 0, side] = limit * np.sqrt(1 + 1 / count) / left
-        for count in range(3, depth + 1):
-            limit = (kappa if noise_known else _student(kappa, count - 2)) / left
-            inside = limit * (count - 1) / np.sqrt(count * (count - 2 + limit**2))
-            factors[count, 1, side] = inside
-    counts = np.maximum(np.arange(depth + 1), 1)
+        m = counts[2:]
+        limit = kappa if noise_known else _student(kappa, m - 1)
+        factors[2:, 0, side] = limit * np.sqrt(1 + 1 / m) / left
+        m = counts[3:]
+        limit = (kappa if noise_known else _student(kappa, m - 2)) / left
+        factors[3:, 1, side] = limit * (m - 1) / np.sqrt(m * (m - 2 + limit**2))
     start = mad_scales(depth)
     if not noise_known:
         start *= 1 + _START_WIDENING / counts**2
     return ClipLimits(
-        start=start.astype(np.float32),
-        factors=np.minimum(factors, _NEVER).astype(np.float32).ravel(),
+        start=_table(start),
+        factors=_table(np.minimum(factors, _NEVER)),
         shift=shift / left,
     )
+
+
+def _table(values: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Make a flat table that all threads may share."""
+    table: NDArray[np.float32] = values.astype(np.float32).ravel()
+    table.flags.writeable = False
+    return table
 
 
 def mad_scales(depth: int) -> NDArray[np.float64]:
@@ -130,6 +138,7 @@ def mad_scales(depth: int) -> NDArray[np.float64]:
     return scales
 
 
+@lru_cache(maxsize=256)
 def winsorised_limits(
     depth: int, low: float, high: float, *, noise_known: bool
 ) -> NDArray[np.float32]:
@@ -163,8 +172,7 @@ def winsorised_limits(
         limit = kappa if noise_known else _student(kappa, degrees)
         factors[:, side] = limit * np.sqrt(np.maximum(1 - own / count, 0.0))
     factors[:3] = _NEVER
-    limits: NDArray[np.float32] = np.minimum(factors, _NEVER).astype(np.float32).ravel()
-    return limits
+    return _table(np.minimum(factors, _NEVER))
 
 
 def _student(kappa: float, degrees: float | NDArray[np.float64]) -> Any:

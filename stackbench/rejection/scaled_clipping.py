@@ -66,10 +66,14 @@ def gather_scaled(
 
 @compiled_fast
 def tighten_scaled(
-    factors: NDArray[np.float32], kappa: NDArray[np.float32], shift: np.float32, block: Lanes
+    depth: Index,
+    factors: NDArray[np.float32],
+    kappa: NDArray[np.float32],
+    shift: np.float32,
+    block: Lanes,
 ) -> None:
     """Set the next limits, in units of noise, never under those of the noise itself."""
-    look_up(factors, block)
+    look_up(factors, depth, block)
     for i in range(WIDTH):
         kept = block[KEPT + i]
         whole = kept == block[VALID + i]
@@ -89,8 +93,8 @@ def tighten_scaled(
         moved = where(enough, mean - displaced, _ZERO)
         block[EXPECTED + i] = mean - moved
         block[CENTRE + i] += moved
-        block[MIDDLE + i] = where(enough, (high - low) * _HALF, block[MIDDLE + i])
-        block[REACH + i] = where(enough, (high + low) * _HALF, block[REACH + i])
+        block[MIDDLE + i] = (high - low) * _HALF
+        block[REACH + i] = (high + low) * _HALF
         block[KEPT_BEFORE + i] = kept
 
 

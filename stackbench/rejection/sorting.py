@@ -51,7 +51,7 @@ def load(
             sign = block[SIGN + i]
             present = abs(value) < _INFINITY
             columns[row + i] = where(present, value, sign)
-            block[SIGN + i] = where(present, sign, -sign)
+            block[SIGN + i] = sign * where(present, _UNIT, -_UNIT)
             block[VALID + i] += where(present, _UNIT, _ZERO)
         for i in range(width, WIDTH):
             columns[row + i] = _INFINITY
@@ -203,7 +203,7 @@ def deviations(columns: Lanes, depth: Index, block: Lanes) -> None:
                 mean = (block[RANKED + i] + block[NEXT_RANKED + i]) * _HALF
                 deviation = where(valid == half + half, mean, block[RANKED + i])
                 hit = (valid == half + half) | (valid == half + half - _UNIT)
-                block[MAD + i] = where(hit, deviation, block[MAD + i])
+                block[MAD + i] += where(hit, deviation, _ZERO)
         rank += ONE
 
 
@@ -222,24 +222,41 @@ def _ranked(columns: Lanes, depth: Index, rank: Index, block: Lanes) -> None:
     for i in range(WIDTH):
         block[RANKED + i] = _ZERO
         block[NEXT_RANKED + i] = _INFINITY
-    for up in range(ONE, rank + ONE):
-        down = rank + ONE - up
+    # Pairs of which one list has none come first or last.
+    first = rank + ONE - downward if rank + ONE > downward else ONE
+    last = min(rank, upward)
+    for up in range(ONE, first):
         high = (below + up) * WIDTH
-        low = (downward - down) * WIDTH
-        if up > upward:
-            for i in range(WIDTH):
-                under = block[MEDIAN + i] - columns[low + i]
-                block[RANKED + i] = upper(block[RANKED + i], under)
-        elif down > downward:
-            for i in range(WIDTH):
-                above = columns[high + i] - block[MEDIAN + i]
-                block[RANKED + i] = upper(block[RANKED + i], above)
-        else:
-            for i in range(WIDTH):
-                above = columns[high + i] - block[MEDIAN + i]
-                under = block[MEDIAN + i] - columns[low + i]
-                block[RANKED + i] = upper(block[RANKED + i], lower(above, under))
-                block[NEXT_RANKED + i] = lower(block[NEXT_RANKED + i], upper(above, under))
+        for i in range(WIDTH):
+            above = columns[high + i] - block[MEDIAN + i]
+            block[RANKED + i] = upper(block[RANKED + i], above)
+    for up in range(last + ONE, rank + ONE):
+        low = (downward - (rank + ONE - up)) * WIDTH
+        for i in range(WIDTH):
+            under = block[MEDIAN + i] - columns[low + i]
+            block[RANKED + i] = upper(block[RANKED + i], under)
+    count = last + ONE - first if last + ONE > first else NONE
+    for up in range(first, first + count - count % TWO, TWO):
+        high = (below + up) * WIDTH
+        low = (downward - (rank + ONE - up)) * WIDTH
+        for i in range(WIDTH):
+            middle = block[MEDIAN + i]
+            above = columns[high + i] - middle
+            under = middle - columns[low + i]
+            next_above = columns[high + WIDTH + i] - middle
+            next_under = middle - columns[low + WIDTH + i]
+            smaller = upper(lower(above, under), lower(next_above, next_under))
+            larger = lower(upper(above, under), upper(next_above, next_under))
+            block[RANKED + i] = upper(block[RANKED + i], smaller)
+            block[NEXT_RANKED + i] = lower(block[NEXT_RANKED + i], larger)
+    if count % TWO == ONE:
+        high = (below + last) * WIDTH
+        low = (downward - (rank + ONE - last)) * WIDTH
+        for i in range(WIDTH):
+            above = columns[high + i] - block[MEDIAN + i]
+            under = block[MEDIAN + i] - columns[low + i]
+            block[RANKED + i] = upper(block[RANKED + i], lower(above, under))
+            block[NEXT_RANKED + i] = lower(block[NEXT_RANKED + i], upper(above, under))
     if rank < upward:
         high = (downward + rank) * WIDTH
         for i in range(WIDTH):

@@ -30,6 +30,8 @@ _CLOSE = np.float32(0.005)  # of the scale: converged
 # This clip's names for fields of the block's buffer.
 SCALE = REACH
 ACTIVE = KEPT_BEFORE
+NEW_CENTRE = LOW_FACTOR
+NEW_SCALE = HIGH_FACTOR
 
 
 @compiled_fast
@@ -53,11 +55,16 @@ def winsorise(
             scale = upper(_TO_SIGMA * np.sqrt(upper(variance, _ZERO)), floor)
             going = block[ACTIVE + i] > _ZERO
             moved = abs(scale - block[SCALE + i]) > _CLOSE * scale
-            block[CENTRE + i] = where(going, block[MEDIAN + i] + mean, block[CENTRE + i])
-            block[SCALE + i] = where(going, scale, block[SCALE + i])
-            going &= moved
-            block[ACTIVE + i] = where(going, _UNIT, _ZERO)
-            active += where(going, _UNIT, _ZERO)
+            block[NEW_CENTRE + i] = where(going, block[MEDIAN + i] + mean, block[CENTRE + i])
+            block[NEW_SCALE + i] = where(going, scale, block[SCALE + i])
+            flag = where(going & moved, _UNIT, _ZERO)
+            block[ACTIVE + i] = flag
+            active += flag
+        # Choosing between an old value and a new one in place would become
+        # masked stores, which are slow.
+        for i in range(WIDTH):
+            block[CENTRE + i] = block[NEW_CENTRE + i]
+            block[SCALE + i] = block[NEW_SCALE + i]
         if active == _ZERO:
             break
 
