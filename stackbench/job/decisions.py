@@ -45,8 +45,10 @@ def take_decisions(
             if checksum in decided and decided[checksum][1] is not decision:
                 raise WrongUseError(f"{name}: cannot be decided in two ways at once")
             decided[checksum] = (sub, decision)
-    for checksum, (sub, decision) in decided.items():
-        bench.store.decide(checksum, decision, name=sub.path.name)
+    bench.store.decide(
+        {checksum: decision for checksum, (_, decision) in decided.items()},
+        names={checksum: sub.path.name for checksum, (sub, _) in decided.items()},
+    )
 
 
 def _sub_named(name: str, found: Found) -> Frame:

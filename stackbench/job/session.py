@@ -350,13 +350,17 @@ class Session:
         ------
         ValueError
             If the frames were not found yet.
+        StoreError
+            If the decisions cannot be written; then nothing is decided.
         """
         if self._looked is None:
             raise ValueError("there is nothing to decide before the frames are found")
         with self._lock:
-            for path, decision in decisions.items():
-                checksum = self._looked.found.checksums[path]
-                self._bench.store.decide(checksum, decision, name=path.name)
+            checksums = self._looked.found.checksums
+            self._bench.store.decide(
+                {checksums[path]: decision for path, decision in decisions.items()},
+                names={checksums[path]: path.name for path in decisions},
+            )
             self._renew(groups=self._judged_by(self._state.groups, self.limits))
             return self._state
 

@@ -245,26 +245,30 @@ class Store:
             rows = self._db.execute("SELECT sha256, decision FROM decisions").fetchall()
         return {checksum: Decision(decision) for checksum, decision in rows}
 
-    def decide(self, checksum: str, decision: Decision | None, *, name: str) -> None:
-        """Keep a decision of the person's, or hand the sub back to the rules.
+    def decide(self, decisions: Mapping[str, Decision | None], *, names: Mapping[str, str]) -> None:
+        """Keep decisions of the person's, or hand subs back to the rules; all or none.
 
         Parameters
         ----------
-        checksum : str
-            SHA-256 of the sub's file.
-        decision : Decision or None
-            None hands it back to the rules.
-        name : str
-            The file's name, for a person who looks into the store.
+        decisions : mapping of str to Decision or None
+            By the SHA-256 of the sub's file; None hands it back to the rules.
+        names : mapping of str to str
+            The files' names, for a person who looks into the store.
+
+        Raises
+        ------
+        StoreError
+            If they cannot be written; then nothing is decided.
         """
+        back = [(checksum,) for checksum, decision in decisions.items() if decision is None]
+        rows = [
+            (checksum, decision.value, names[checksum])
+            for checksum, decision in decisions.items()
+            if decision is not None
+        ]
         with self._writing(), self._db:
-            if decision is None:
-                self._db.execute("DELETE FROM decisions WHERE sha256 = ?", (checksum,))
-            else:
-                self._db.execute(
-                    "INSERT OR REPLACE INTO decisions VALUES (?, ?, ?)",
-                    (checksum, decision.value, name),
-                )
+            self._db.executemany("DELETE FROM decisions WHERE sha256 = ?", back)
+            self._db.executemany("INSERT OR REPLACE INTO decisions VALUES (?, ?, ?)", rows)
 
 
 def key_of(*parts: object) -> str:

@@ -12,7 +12,7 @@ from stackbench.job.movedlimits import moved
 from stackbench.job.progress import Progress, Step
 from stackbench.job.remembering import is_output
 from stackbench.job.session import Session, SessionState
-from stackbench.job.store import Decision
+from stackbench.job.store import Decision, StoreError
 from stackbench.review.limits import Limits
 from stackbench.window.choices import Choices, RecentNight
 from stackbench.window.decisions import DecideCommand
@@ -29,7 +29,7 @@ class Controller(QObject):
 
     `working_changed` tells that work began or ended, `progressed` how far it
     is, `failed` why it ended in words, `stopped` that it was cancelled, and
-    `finished` that all is done.
+    `finished` that all is done. `refused` says why a decision could not be kept.
 
     Parameters
     ----------
@@ -42,6 +42,7 @@ class Controller(QObject):
     working_changed = Signal()
     progressed = Signal(object)  # Reading
     failed = Signal(str)
+    refused = Signal(str)
     stopped = Signal()
     finished = Signal()
     opened = Signal()
@@ -174,7 +175,10 @@ class Controller(QObject):
         """Judge by the limits that were tried out."""
         if self.session is not None and self.trial is not None:
             limits, self.trial = self.trial, None
-            self.model.show(self.session.set_limits(limits))
+            try:
+                self.model.show(self.session.set_limits(limits))
+            except StoreError as error:
+                self.refused.emit(str(error))
 
     def drop_trial(self) -> None:
         """Leave the limits as they are."""
@@ -202,7 +206,10 @@ class Controller(QObject):
     def _decide(self, decisions: Mapping[Path, Decision | None]) -> None:
         if self.session is not None:
             self.trial = None
-            self.model.show(self.session.decide(decisions))
+            try:
+                self.model.show(self.session.decide(decisions))
+            except StoreError as error:
+                self.refused.emit(str(error))
 
     def _leave(self) -> None:
         self.pictures.clear()

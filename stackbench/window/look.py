@@ -214,7 +214,7 @@ def _sheet(look: Look) -> str:
     QScrollBar::handle:hover {{ background: {look.muted}; }}
     QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
     QScrollBar::add-page, QScrollBar::sub-page {{ background: transparent; }}
-    QSplitter::handle {{ background: transparent; width: 8px; }}
+    QSplitter::handle {{ background: transparent; }}
     QPushButton {{ padding: 5px 14px; border: 1px solid {look.line}; border-radius: 5px;
         background: {look.panel}; color: {look.ink}; }}
     QPushButton:hover {{ border-color: {look.muted}; }}

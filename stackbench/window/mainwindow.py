@@ -191,6 +191,7 @@ class MainWindow(QMainWindow):
         self.bar.measure_chosen.connect(partial(self._choices.keep_text, "measure"))
         controller.opened.connect(self._opened)
         controller.failed.connect(self._failed)
+        controller.refused.connect(self._notice)
         controller.finished.connect(self._finished)
         controller.working_changed.connect(self._show_where)
         model.changed.connect(self._show_where)

@@ -52,6 +52,7 @@ class ElidedLabel(QLabel):
         self.setProperty("part", part)
         self.setTextFormat(Qt.TextFormat.PlainText)
         self.setMinimumWidth(60)
+        self.setFixedHeight(26)
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
 
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: ARG002, N802 - Qt's name

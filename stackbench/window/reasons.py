@@ -8,7 +8,7 @@ from stackbench.window.night import NightModel, SubRow
 from stackbench.window.parts import card, emptied, label
 from stackbench.window.subwords import limit_of, standing, state_words
 
-_HEADS = ("", "This sub", "Best", "Limit", "Rank, lowest first")
+_HEADS = ("", "This sub", "Best", "Limit", "Rank")
 _SHOWN = MEASURES[:5]
 
 
@@ -30,12 +30,14 @@ class ReasonsView(QWidget):
         self._words.setContentsMargins(0, 0, 0, 0)
         columns.addWidget(told, 4)
         grid = QGridLayout()
-        grid.setHorizontalSpacing(18)
+        grid.setHorizontalSpacing(14)
         grid.setVerticalSpacing(2)
         columns.addLayout(grid, 5)
         self._cells = []
         for column, words in enumerate(_HEADS):
-            grid.addWidget(label(words, "muted", wrap=False), 0, column)
+            head = label(words, "muted", wrap=False)
+            grid.addWidget(head, 0, column)
+        head.setToolTip("Where the value lies among the filter’s subs, the lowest being the first")
         for number, measure in enumerate(_SHOWN):
             grid.addWidget(label(measure.words, "muted", wrap=False), number + 1, 0)
             cells = [label("", wrap=False) for _ in _HEADS[1:]]

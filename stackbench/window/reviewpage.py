@@ -106,6 +106,7 @@ class ReviewPage(QWidget):
         split.addWidget(right)
         split.setStretchFactor(1, 1)
         split.setChildrenCollapsible(False)
+        split.setHandleWidth(12)
         outer = QVBoxLayout(self)
         outer.setContentsMargins(14, 10, 14, 8)
         outer.addWidget(split)

@@ -1,7 +1,7 @@
 """The ribbon with what belongs to it: which measure, the moved limit, the key to the forms."""
 
 from PySide6.QtCore import QRectF, QSize, Signal, Slot
-from PySide6.QtGui import QColor, QPainter, QPaintEvent
+from PySide6.QtGui import QColor, QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QFrame,
@@ -16,7 +16,7 @@ from stackbench.review.verdicts import Decision
 from stackbench.window.look import look_of
 from stackbench.window.measures import MEASURES
 from stackbench.window.night import NightModel
-from stackbench.window.parts import button, label
+from stackbench.window.parts import ElidedLabel, button
 from stackbench.window.ribbon import Ribbon
 from stackbench.window.ribboncells import Cell, draw_cell
 
@@ -27,6 +27,9 @@ _KEY: tuple[tuple[str, dict[str, bool]], ...] = (
     ("by hand", {"by_hand": True}),
     ("not judged", {"judged": False}),
 )
+
+
+_ROOM_FOR_ALL = 1150
 
 
 class RibbonBar(QFrame):
@@ -46,18 +49,18 @@ class RibbonBar(QFrame):
         self.measure.setToolTip("Which measure is drawn under the ribbon")
         for one in MEASURES:
             self.measure.addItem(one.words, one.name)
-        self._words = label("", wrap=False)
+        self._words = ElidedLabel()
         self._words.setAccessibleName("What a moved limit would change")
         self.apply = button("Judge by it", "Judge by the moved limit from now on", main=True)
         self.drop = button("Put back", "Leave the limit where it was")
+        self._key = FormKey()
         head = QHBoxLayout()
         head.setSpacing(10)
         head.addWidget(self.measure)
-        head.addWidget(self._words)
+        head.addWidget(self._words, 1)
         head.addWidget(self.apply)
         head.addWidget(self.drop)
-        head.addStretch()
-        head.addWidget(FormKey())
+        head.addWidget(self._key)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(12, 8, 12, 6)
         layout.setSpacing(6)
@@ -89,6 +92,9 @@ class RibbonBar(QFrame):
         trying = bool(self._model.trial_lanes)
         self.apply.setVisible(trying)
         self.drop.setVisible(trying)
+        # where there is not room for both, the words come first
+        saying = trying or bool(self._model.chosen)
+        self._key.setVisible(not saying or self.width() >= _ROOM_FOR_ALL)
         if trying:
             self._words.setText(self._trial_words())
         elif self._model.chosen:
@@ -98,6 +104,11 @@ class RibbonBar(QFrame):
             )
         else:
             self._words.setText("")
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt's name
+        """Make room for what is said."""
+        super().resizeEvent(event)
+        self.refresh()
 
     def _trial_words(self) -> str:
         changes = self._model.trial_changes.values()

@@ -194,7 +194,7 @@ def test_a_light_that_went_away_after_the_scan_is_a_problem(night, tmp_path, mon
 
 def test_a_store_that_cannot_be_written_is_told(tmp_path):
     store = Store(tmp_path / "x.sqlite")
-    store.decide("0" * 64, None, name="a.fits")
+    store.decide({"0" * 64: None}, names={"0" * 64: "a.fits"})
     store._db.close()
     store._db = sqlite3.connect(f"file:{tmp_path / 'x.sqlite'}?mode=ro", uri=True)
     with pytest.raises(StoreError, match=r"cannot be written .*free some space"):

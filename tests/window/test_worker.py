@@ -1,0 +1,134 @@
+"""A worker's one ending, the meter it reports, and pictures made on demand."""
+
+import threading
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QThread
+
+from stackbench.export.levels import Scale
+from stackbench.frames.work import Cancelled
+from stackbench.job.bench import WrongUseError
+from stackbench.job.pictures import Picture
+from stackbench.job.progress import Step
+from stackbench.window.loader import PictureLoader
+from stackbench.window.meter import Meter
+from stackbench.window.worker import Worker
+
+
+def endings(qtbot, work):
+    worker = Worker(work, generation=7)
+    heard = []
+    for name in ("done", "cancelled", "failed"):
+        getattr(worker, name).connect(lambda *args, name=name: heard.append((name, *args)))
+    thread = QThread()
+    worker.moveToThread(thread)
+    thread.started.connect(worker.run)
+    thread.start()
+    qtbot.waitUntil(lambda: bool(heard), timeout=5000)
+    thread.quit()
+    thread.wait()
+    qtbot.wait(10)
+    return heard
+
+
+def test_a_worker_ends_exactly_once(qtbot):
+    def cancelled(*_):
+        raise Cancelled
+
+    def refused(*_):
+        raise WrongUseError("the folder is a file")
+
+    assert endings(qtbot, lambda *_: 5) == [("done", 7, 5)]
+    assert endings(qtbot, cancelled) == [("cancelled", 7)]
+    assert endings(qtbot, refused) == [("failed", 7, "the folder is a file")]
+
+
+def test_an_unforeseen_error_is_told_and_logged(qtbot, caplog):
+    def broken(*_):
+        raise ZeroDivisionError("by nothing")
+
+    ((name, _, words),) = endings(qtbot, broken)
+    assert name == "failed"
+    assert "ZeroDivisionError: by nothing" in words
+    assert "the work failed" in caplog.text
+
+
+def test_the_meter_counts_steps_and_guesses_the_rest():
+    meter = Meter(started=0.0, first=Step.STACK)
+    assert meter.read(1.0).step is None
+    meter.begin(Step.STACK, 10)
+    meter.advance(5)
+    reading = meter.read(10.0)
+    assert (reading.done, reading.total) == (5, 10)
+    assert 0.35 < reading.whole < 0.5
+    assert reading.left_s == pytest.approx(10 * (1 - reading.whole) / reading.whole)
+    meter.begin(Step.EXPORT, 0)
+    assert meter.read(11.0).whole > reading.whole
+    assert meter.read(1.0).left_s is None
+
+
+def picture(size=10):
+    grey = np.zeros((size, size), dtype=np.uint8)
+    return Picture(grey=grey, factor=1, shape=grey.shape, scale=Scale(black=0, white=1))
+
+
+@pytest.fixture
+def loader(qapp):  # noqa: ARG001
+    loader = PictureLoader(budget_bytes=250)
+    yield loader
+    loader.close()
+
+
+def test_a_picture_is_made_once_and_kept(qtbot, loader):
+    made = []
+    with qtbot.waitSignal(loader.ready) as ready:
+        loader.want("a", lambda: made.append(1) or picture())
+    assert ready.args == ["a"]
+    loader.want("a", lambda: made.append(1) or picture())
+    qtbot.wait(20)
+    assert made == [1]
+
+
+def test_pictures_not_seen_for_longest_make_room(qtbot, loader):
+    for key in "abc":
+        with qtbot.waitSignal(loader.ready):
+            loader.want(key, picture)
+    assert loader.get("a") is None
+    assert loader.get("c") is not None
+
+
+def test_the_latest_wish_comes_first_and_dropped_ones_not_at_all(qtbot, loader):
+    gate, order = threading.Event(), []
+    for key in ("x", "y"):  # both threads wait
+        loader.want(key, lambda: gate.wait(5) and picture())
+    qtbot.waitUntil(lambda: len(loader._under_way) == 2)
+    loader.want("dropped", picture)
+    loader.drop_wishes()
+    for key in ("first", "second"):
+        loader.want(key, picture)
+    loader.want("ahead", picture, soon=False)
+    loader.ready.connect(order.append)
+    gate.set()
+    qtbot.waitUntil(lambda: len(order) == 5)
+    asked = [key for key in order if key not in ("x", "y")]
+    assert asked[-1] == "ahead"
+    assert "dropped" not in order
+
+
+def test_a_stale_picture_is_dropped_and_a_failure_told(qtbot, loader):
+    gate, heard = threading.Event(), []
+    loader.ready.connect(heard.append)
+    loader.want("old", lambda: gate.wait(5) and picture())
+    qtbot.waitUntil(lambda: "old" in loader._under_way)
+    loader.clear()
+    gate.set()
+
+    def missing():
+        raise FileNotFoundError(2, "No such file", "gone.fits")
+
+    with qtbot.waitSignal(loader.failed) as failed:
+        loader.want("gone", missing)
+    assert failed.args[0] == "gone"
+    assert "No such file" in failed.args[1]
+    assert heard == []
