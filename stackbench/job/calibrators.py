@@ -1,13 +1,12 @@
 """What calibrates each light, put together from the finished masters."""
 
-from collections import OrderedDict
 from dataclasses import asdict, replace
 
 import numpy as np
 
 from stackbench.calibration.apply import Calibrator, make_calibrator
 from stackbench.calibration.badpixels import bad_pixels
-from stackbench.calibration.records import Serving
+from stackbench.calibration.records import Master, Serving
 from stackbench.frames.records import CameraSetup
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
@@ -17,10 +16,6 @@ from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
 
 _NO_MASK = np.zeros((0, 0), dtype=np.bool_)
-
-# A calibrator is two frames of float32: the last ones stay in memory, since
-# lights that are served alike come one after the other.
-_KEPT = 2
 
 
 class CalibratorDesk:
@@ -43,7 +38,6 @@ class CalibratorDesk:
         self._found = found
         self._shelf = shelf
         self._desk = desk
-        self._made: OrderedDict[str, Calibrator] = OrderedDict()
 
     def calibrator(self, serving: Serving, camera: CameraSetup) -> Calibrator:
         """Give what calibrates the lights that a serving serves.
@@ -61,20 +55,31 @@ class CalibratorDesk:
             With bad pixels marked and the camera's saturation.
         """
         key = f"{self._shelf.serving_key(serving)} {camera}"
-        if key not in self._made:
-            while len(self._made) >= _KEPT:
-                self._made.popitem(last=False)
-            self._made[key] = self._make(serving, camera)
-        self._made.move_to_end(key)
-        return self._made[key]
+        return self._desk.calibrators.get(key, lambda: self._make(serving, camera))
 
     def _make(self, serving: Serving, camera: CameraSetup) -> Calibrator:
-        bias, dark, flat = (
-            load_master(finished) if finished else None
-            for finished in map(self._shelf.get, (serving.bias, serving.dark, serving.flat))
-        )
+        bias, dark, flat = map(self._shelf.get, (serving.bias, serving.dark, serving.flat))
         # a dark whose bias could not be made is subtracted as taken
         dark_scale = serving.dark_scale if bias else None
+        if dark is not None and dark_scale is None:
+            bias = None  # it is inside the dark
+        return self._put_together(
+            serving,
+            camera,
+            *(load_master(self._desk, one) if one else None for one in (bias, dark, flat)),
+            dark_scale=dark_scale,
+        )
+
+    def _put_together(
+        self,
+        serving: Serving,
+        camera: CameraSetup,
+        bias: Master | None,
+        dark: Master | None,
+        flat: Master | None,
+        *,
+        dark_scale: float | None,
+    ) -> Calibrator:
         bad = bad_pixels(dark=dark, flat=flat, dark_scale=dark_scale)
         record = {"hot": 0, "cold": 0, "dim": 0, "bright": 0, "problems": []}
         if bad is not None:

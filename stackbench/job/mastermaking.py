@@ -27,20 +27,24 @@ from stackbench.job.saturation import camera_saturation
 from stackbench.job.versions import library_versions
 
 
-def load_master(finished: FinishedMaster) -> Master:
+def load_master(desk: PixelDesk, finished: FinishedMaster) -> Master:
     """Read a finished master back.
 
     Parameters
     ----------
+    desk : PixelDesk
+        Keeps the masters that were used last.
     finished : FinishedMaster
         From the shelf.
 
     Returns
     -------
     Master
-        With its pixels.
+        With its pixels, not to be changed.
     """
-    return with_pixels(finished.facts, read_image(finished.path).image)
+    return desk.masters.get(
+        finished.key, lambda: with_pixels(finished.facts, read_image(finished.path).image)
+    )
 
 
 def make_master(
@@ -88,7 +92,7 @@ def make_master(
     usable = replace(one, frames=tuple(frames))
     rejection = bench.settings.masters
     if one.kind is Kind.FLAT:
-        levels = _levels([plan.servings[frame.path] for frame in frames], shelf)
+        levels = _levels(desk, [plan.servings[frame.path] for frame in frames], shelf)
         made = make_flat(
             usable,
             sources,
@@ -140,15 +144,17 @@ def write_finished(bench: Bench, found: Found, path: Path, master: Master) -> No
     write_master(path, master.data, facts=facts, provenance=provenance)
 
 
-def _levels(servings: Sequence[Serving], shelf: MasterShelf) -> list[NDArray[np.float32] | None]:
+def _levels(
+    desk: PixelDesk, servings: Sequence[Serving], shelf: MasterShelf
+) -> list[NDArray[np.float32] | None]:
     """Make what is subtracted from each flat; equal ones share an array."""
     levels: dict[Serving, NDArray[np.float32] | None] = {}
     for serving in servings:
         if serving not in levels:
             bias, dark = shelf.get(serving.bias), shelf.get(serving.dark)
             levels[serving] = level_under(
-                bias=load_master(bias) if bias else None,
-                dark=load_master(dark) if dark else None,
+                bias=load_master(desk, bias) if bias else None,
+                dark=load_master(desk, dark) if dark else None,
                 # a dark whose bias could not be made is subtracted as taken
                 dark_scale=serving.dark_scale if bias else None,
             )

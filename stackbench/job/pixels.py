@@ -3,6 +3,7 @@
 import threading
 from collections.abc import Iterable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from stackbench.calibration.overscan import corrected_scratch, needs_overscan
 from stackbench.export.files import explained
@@ -10,6 +11,11 @@ from stackbench.frames.errors import FrameError
 from stackbench.frames.pixels import PixelFile, pixel_file
 from stackbench.frames.records import Frame
 from stackbench.frames.scratch import decode_to_scratch
+from stackbench.job.recent import Recent
+
+if TYPE_CHECKING:
+    from stackbench.calibration.apply import Calibrator
+    from stackbench.calibration.records import Master
 
 
 class PixelDesk:
@@ -17,6 +23,7 @@ class PixelDesk:
 
     Compressed frames, and those with an overscan, are decoded to a scratch
     folder when they are first asked for, and stay there until released.
+    `calibrators` and `masters` keep those that were used last.
 
     Parameters
     ----------
@@ -29,6 +36,10 @@ class PixelDesk:
         self._lock = threading.Lock()
         self._frame_locks: dict[Path, threading.Lock] = {}
         self._decoded: dict[Path, PixelFile] = {}
+        # a calibrator is two frames of float32, and lights that are served
+        # alike come one after the other; a dark serves several flats
+        self.calibrators: Recent[Calibrator] = Recent(2)
+        self.masters: Recent[Master] = Recent(2)
 
     def pixels(self, frame: Frame) -> PixelFile:
         """Give a frame's pixels, decoded first where that is needed.
@@ -78,6 +89,11 @@ class PixelDesk:
                 decoded = self._decoded.pop(frame.path, None)
             if decoded is not None:
                 decoded.path.unlink(missing_ok=True)
+
+    def forget(self) -> None:
+        """Let go of masters and calibrators, which take much memory."""
+        self.calibrators.clear()
+        self.masters.clear()
 
     def _decode(self, frame: Frame, mapped: PixelFile | None) -> PixelFile:
         self._scratch.mkdir(exist_ok=True)

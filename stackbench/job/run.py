@@ -209,6 +209,7 @@ def finish_night(
     """
     found, overview = night.looked.found, night.looked.overview
     stacks, unstacked = stack_groups(bench, found, overview.plan, night.shelf, desk, judged)
+    desk.forget()
     channels, unaligned = export_channels(bench, found, stacks)
     problems = (
         *overview.problems,

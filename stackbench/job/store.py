@@ -23,7 +23,7 @@ from stackbench import __version__
 from stackbench.frames.records import Frame
 
 _SCHEMA_VERSION = 1
-_COMMIT_EVERY_S = 1.0
+_COMMIT_EVERY_S = 5.0
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS frames (
     path TEXT PRIMARY KEY, size INTEGER NOT NULL, modified INTEGER NOT NULL,
@@ -226,7 +226,7 @@ class Store:
                 "INSERT OR REPLACE INTO pieces VALUES (?, ?, ?, ?)",
                 (stage, key, json.dumps(record, default=str), arrays),
             )
-            # a commit waits for the disk: rather lose a second's work in a
+            # a commit waits for the disk: rather lose a few seconds' work in a
             # power cut than wait after each of hundreds of subs
             if time.monotonic() - self._committed > _COMMIT_EVERY_S:
                 self._db.commit()
