@@ -4,8 +4,8 @@
 
 One straight script, as these libraries' own guides write it, each call with the
 options that make it fast: float32 where there is a choice, the compiled way to
-clip, `mem_limit` left so high that no file is read twice, shapes fitted on the
-brightest stars only, star positions handed to astroalign so that it need not
+clip, `mem_limit` left so high that no file is read twice, one number for the
+noise of a light instead of a map, shapes fitted on the brightest stars only, star positions handed to astroalign so that it need not
 look for stars again, one resampling without a second one for the footprint. It
 does less than the project: no checksums, verdicts, cosmic-ray
 or bad-pixel marks (the dithered clip sees to those), coverage or previews.
@@ -102,7 +102,7 @@ def measure(data: NDArray[np.float32]) -> Sub:
     """Measure background, stars and their shape."""
     background = Background2D(data, 64, filter_size=3, bkg_estimator=MedianBackground())
     level = data - background.background.astype(np.float32)
-    segments = detect_sources(level, 5 * background.background_rms, 5)
+    segments = detect_sources(level, 5 * background.background_rms_median, 5)
     catalog = SourceCatalog(level, segments)
     order = np.argsort(catalog.segment_flux)[::-1]
     positions = catalog.centroid[order]
