@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled_fast
 from stackbench.rejection.clipping import BELOW, CENTRE, KEPT, REACH, TOTAL
-from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, Index, lower, upper, where
+from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, Index, where
 from stackbench.rejection.scaled_clipping import MIDDLE
 from stackbench.rejection.sorting import MEDIAN, VALID, Lanes
 
@@ -13,10 +13,13 @@ _ZERO = np.float32(0)
 _HALF = np.float32(0.5)
 _UNIT = np.float32(1)
 _INFINITY = np.float32(np.inf)
+_LARGEST = np.float32(np.finfo(np.float32).max)
+
+Counts = NDArray[np.uint16]
 
 # Two sums per lane, in float64.
-_WEIGHTS = WIDTH * NONE
-_VALUES = WIDTH * ONE
+WEIGHTS = WIDTH * NONE
+VALUES = WIDTH * ONE
 
 
 @compiled_fast
@@ -30,35 +33,120 @@ def average(
     sums: NDArray[np.float64],
     mean: NDArray[np.float32],
 ) -> None:
-    """Average with weights what lies within the limits, in units of noise."""
+    """Average with weights what lies within the limits; count what lies below.
+
+    Parameters
+    ----------
+    cube : ndarray, shape (depth, n), float32
+        Values; not modified.
+    start : int
+        The block's first pixel.
+    width : int
+        Its number of pixels, at most `LANES`.
+    inverse_noise : ndarray, shape (depth,), float32
+        One over each layer's expected noise.
+    weights : ndarray, shape (depth,), float64
+        Weight of each layer.
+    block : ndarray, float32
+        The block's fields.
+    sums : ndarray, shape (2 × LANES,), float64
+        Scratch space.
+    mean : ndarray, shape (n,), float32
+        Written to.
+    """
     for i in range(TWO * WIDTH):
         sums[i] = 0.0
-    for d in range(np.uint64(weights.size)):
-        inverse = inverse_noise[d]
-        weight = weights[d]
-        for i in range(width):
-            value = cube[d, start + i]
-            scaled = (value - block[CENTRE + i]) * inverse - block[MIDDLE + i]
-            inside = abs(scaled) <= block[REACH + i]
-            sums[_WEIGHTS + i] += weight * np.float64(where(inside, _UNIT, _ZERO))
-            sums[_VALUES + i] += weight * np.float64(where(inside, value, _ZERO))
-    _divide(start, width, sums, mean)
+    for i in range(WIDTH):
+        block[BELOW + i] = _ZERO
+    depth = np.uint64(weights.size)
+    paired = depth - depth % TWO
+    for d in range(NONE, paired, TWO):
+        _add_two(
+            cube, d, d + ONE, weights[d + ONE], start, width, inverse_noise, weights, block, sums
+        )
+    if paired < depth:
+        _add_two(cube, paired, paired, 0.0, start, width, inverse_noise, weights, block, sums)
+    divide(start, width, sums, mean)
 
 
 @compiled_fast
-def _divide(
+def _add_two(
+    cube: NDArray[np.float32],
+    layer: Index,
+    other: Index,
+    other_weight: float,
+    start: Index,
+    width: Index,
+    inverse_noise: NDArray[np.float32],
+    weights: NDArray[np.float64],
+    block: Lanes,
+    sums: NDArray[np.float64],
+) -> None:
+    """Add two layers, or one layer twice, the second time with weight 0."""
+    weight = weights[layer]
+    inverse = inverse_noise[layer]
+    other_inverse = inverse_noise[other]
+    second = _ZERO if layer == other else _UNIT
+    for i in range(width):
+        centre = block[CENTRE + i]
+        middle = block[MIDDLE + i]
+        reach = block[REACH + i]
+        one = cube[layer, start + i]
+        two = cube[other, start + i]
+        from_one = (one - centre) * inverse - middle
+        from_two = (two - centre) * other_inverse - middle
+        in_one = abs(from_one) <= reach
+        in_two = abs(from_two) <= reach
+        low_one = (from_one < -reach) & (from_one >= -_LARGEST)
+        low_two = (from_two < -reach) & (from_two >= -_LARGEST)
+        block[BELOW + i] += where(low_one, _UNIT, _ZERO) + where(low_two, second, _ZERO)
+        sums[WEIGHTS + i] += weight * np.float64(
+            where(in_one, _UNIT, _ZERO)
+        ) + other_weight * np.float64(where(in_two, _UNIT, _ZERO))
+        sums[VALUES + i] += weight * np.float64(
+            where(in_one, one, _ZERO)
+        ) + other_weight * np.float64(where(in_two, two, _ZERO))
+
+
+@compiled_fast
+def divide(
     start: Index,
     width: Index,
     sums: NDArray[np.float64],
     mean: NDArray[np.float32],
 ) -> None:
+    """Write sums of values over sums of weights.
+
+    Parameters
+    ----------
+    start : int
+        The block's first pixel.
+    width : int
+        Its number of pixels, at most `LANES`.
+    sums : ndarray, shape (2 × LANES,), float64
+        Weights, then weighted values.
+    mean : ndarray, shape (n,), float32
+        Written to.
+    """
     for i in range(width):
-        mean[start + i] = np.float32(sums[_VALUES + i] / sums[_WEIGHTS + i])
+        mean[start + i] = np.float32(sums[VALUES + i] / sums[WEIGHTS + i])
 
 
 @compiled_fast
 def count_finite(cube: NDArray[np.float32], start: Index, width: Index, block: Lanes) -> None:
-    """Count the finite values of each column, and keep all of them."""
+    """Count the finite values of each column, and keep all of them.
+
+    Parameters
+    ----------
+    cube : ndarray, shape (depth, n), float32
+        Values; not modified.
+    start : int
+        The block's first pixel.
+    width : int
+        Its number of pixels, at most `LANES`.
+    block : ndarray, float32
+        The block's fields.
+    """
     for i in range(WIDTH):
         block[VALID + i] = _ZERO
     for d in range(np.uint64(cube.shape[0])):
@@ -71,92 +159,45 @@ def count_finite(cube: NDArray[np.float32], start: Index, width: Index, block: L
 
 
 @compiled_fast
-def trim(lowest: np.float32, highest: np.float32, depth: Index, block: Lanes) -> None:
-    """Tell how many of the lowest and highest values of each sorted column go.
+def write_mean(first: Index, width: Index, block: Lanes, mean: NDArray[np.float32]) -> None:
+    """Write the plain mean of the values kept; NaN where there is none.
 
-    Leaves in `CENTRE` and `REACH` the first row kept and the row after the last.
+    Parameters
+    ----------
+    first : int
+        The block's first pixel.
+    width : int
+        Its number of pixels, at most `LANES`.
+    block : ndarray, float32
+        The block's fields.
+    mean : ndarray, shape (n,), float32
+        Written to.
     """
-    for i in range(WIDTH):
-        valid = block[VALID + i]
-        most = upper(np.floor((valid - _UNIT) * _HALF), _ZERO)
-        low = lower(lowest, most)
-        high = lower(highest, most)
-        first = np.floor((np.float32(depth) - valid) * _HALF) + low
-        block[BELOW + i] = low
-        block[KEPT + i] = valid - low - high
-        block[CENTRE + i] = first
-        block[REACH + i] = first + block[KEPT + i]
-
-
-@compiled_fast
-def average_rows(
-    columns: Lanes,
-    depth: Index,
-    start: Index,
-    width: Index,
-    block: Lanes,
-    sums: NDArray[np.float64],
-    mean: NDArray[np.float32],
-) -> None:
-    """Average the rows of each sorted column that `trim` left."""
-    for i in range(WIDTH):
-        sums[_WEIGHTS + i] = np.float64(block[KEPT + i])
-        sums[_VALUES + i] = 0.0
-    for d in range(depth):
-        row = d * WIDTH
-        place = np.float32(d)
-        for i in range(WIDTH):
-            inside = (place >= block[CENTRE + i]) & (place < block[REACH + i])
-            sums[_VALUES + i] += np.float64(where(inside, columns[row + i], _ZERO))
-    _divide(start, width, sums, mean)
-
-
-@compiled_fast
-def average_trimmed(
-    cube: NDArray[np.float32],
-    start: Index,
-    width: Index,
-    weights: NDArray[np.float64],
-    columns: Lanes,
-    block: Lanes,
-    sums: NDArray[np.float64],
-    mean: NDArray[np.float32],
-) -> None:
-    """Average with weights what `trim` left; of equal values the first layers go first."""
     for i in range(width):
-        # Limits are values again: the lowest and the highest kept.
-        kept = block[KEPT + i] > _ZERO
-        first = WIDTH * np.uint64(np.int32(block[CENTRE + i])) + i
-        last = WIDTH * np.uint64(np.int32(block[REACH + i])) + i - WIDTH
-        block[CENTRE + i] = columns[first] if kept else _INFINITY
-        block[REACH + i] = columns[last] if kept else -_INFINITY
-        # `TOTAL` and `MEDIAN`: equals of those two that are still to go.
-        block[TOTAL + i] = block[BELOW + i]
-        block[MEDIAN + i] = block[VALID + i] - block[KEPT + i] - block[BELOW + i]
-    for i in range(TWO * WIDTH):
-        sums[i] = 0.0
-    for d in range(np.uint64(weights.size)):
-        for i in range(width):
-            value = cube[d, start + i]
-            block[TOTAL + i] -= where(value < block[CENTRE + i], _finite(value), _ZERO)
-            block[MEDIAN + i] -= where(value > block[REACH + i], _finite(value), _ZERO)
-    for d in range(np.uint64(weights.size)):
-        weight = weights[d]
-        for i in range(width):
-            value = cube[d, start + i]
-            inside = (value >= block[CENTRE + i]) & (value <= block[REACH + i])
-            low = (value == block[CENTRE + i]) & (block[TOTAL + i] > _ZERO)
-            high = (value == block[REACH + i]) & (block[MEDIAN + i] > _ZERO) & (not low)
-            block[TOTAL + i] -= where(low, _UNIT, _ZERO)
-            block[MEDIAN + i] -= where(high, _UNIT, _ZERO)
-            inside &= not (low | high)
-            sums[_WEIGHTS + i] += weight * np.float64(where(inside, _UNIT, _ZERO))
-            sums[_VALUES + i] += weight * np.float64(where(inside, value, _ZERO))
-    _divide(start, width, sums, mean)
+        mean[first + i] = block[MEDIAN + i] + block[TOTAL + i] / block[KEPT + i]
 
 
 @compiled_fast
-def _finite(value: np.float32) -> np.float32:
-    """Count one for a finite value."""
-    one: np.float32 = where(abs(value) < _INFINITY, _UNIT, _ZERO)
-    return one
+def write_counts(
+    first: Index, width: Index, block: Lanes, kept: Counts, low: Counts, high: Counts
+) -> None:
+    """Write how many values were kept, and rejected on either side.
+
+    Parameters
+    ----------
+    first : int
+        The block's first pixel.
+    width : int
+        Its number of pixels, at most `LANES`.
+    block : ndarray, float32
+        The block's fields.
+    kept, low, high : ndarray, shape (n,), uint16
+        Written to.
+    """
+    for i in range(width):
+        kept[first + i] = np.uint16(np.int32(block[KEPT + i]))
+    for i in range(width):
+        low[first + i] = np.uint16(np.int32(block[BELOW + i]))
+    for i in range(width):
+        above = block[VALID + i] - block[KEPT + i] - block[BELOW + i]
+        high[first + i] = np.uint16(np.int32(above))

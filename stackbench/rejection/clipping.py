@@ -50,7 +50,17 @@ CLIP_FREE = FIRST_FREE + np.uint64(11)
 
 @compiled_fast
 def gather(columns: Lanes, depth: Index, block: Lanes) -> None:
-    """Sum the values within the limits."""
+    """Sum the values within the limits.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (depth × LANES,), float32
+        The block's columns, sorted, row after row.
+    depth : int
+        Number of layers.
+    block : ndarray, float32
+        The block's fields.
+    """
     for i in range(WIDTH):
         block[KEPT + i] = _ZERO
         block[TOTAL + i] = _ZERO
@@ -137,6 +147,21 @@ def tighten(
     `factors` holds, for m kept values, the low and high limit in units of
     their standard deviation: at 4m and 4m + 1 when others were rejected, at
     4m + 2 and 4m + 3 when none was.
+
+    Parameters
+    ----------
+    depth : int
+        Number of layers.
+    factors : ndarray, float32
+        Limits for each count, as the tables of `limits` give them.
+    kappa : ndarray, shape (2,), float32
+        κ below and above the centre.
+    noise : float32
+        Expected noise, typical of the layers; 0 if it is not known.
+    shift : float32
+        What unequal κ displace the mean by, in units of the spread.
+    block : ndarray, float32
+        The block's fields.
     """
     look_up(factors, depth, block)
     for i in range(WIDTH):
@@ -205,6 +230,25 @@ def settle(
     """Go on, lane by lane, where the last limits kept another set of values.
 
     By then these are so few that working on whole rows would not pay.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (depth × LANES,), float32
+        The block's columns, sorted, row after row.
+    depth : int
+        Number of layers.
+    factors : ndarray, float32
+        Limits for each count, as the tables of `limits` give them.
+    kappa : ndarray, shape (2,), float32
+        κ below and above the centre.
+    noise : float32
+        Expected noise, typical of the layers; 0 if it is not known.
+    shift : float32
+        What unequal κ displace the mean by, in units of the spread.
+    iterations : int
+        Most passes.
+    block : ndarray, float32
+        The block's fields.
     """
     changed = _ZERO
     for i in range(WIDTH):
@@ -263,7 +307,17 @@ def settle(
 
 @compiled_fast
 def look_up(factors: NDArray[np.float32], depth: Index, block: Lanes) -> None:
-    """Fetch the factors that belong to each lane's count."""
+    """Fetch the factors that belong to each lane's count.
+
+    Parameters
+    ----------
+    factors : ndarray, float32
+        Limits for each count, as the tables of `limits` give them.
+    depth : int
+        Number of layers.
+    block : ndarray, float32
+        The block's fields.
+    """
     full = np.float32(depth)
     fewest = full
     least_valid = full
@@ -298,7 +352,17 @@ def look_up(factors: NDArray[np.float32], depth: Index, block: Lanes) -> None:
 
 @compiled_fast
 def count_below(columns: Lanes, depth: Index, block: Lanes) -> None:
-    """Count the values below the limits."""
+    """Count the values below the limits.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (depth × LANES,), float32
+        The block's columns, sorted, row after row.
+    depth : int
+        Number of layers.
+    block : ndarray, float32
+        The block's fields.
+    """
     for i in range(WIDTH):
         # Half of the missing values, rounded down, stand there as -inf.
         block[BELOW + i] = -np.floor((np.float32(depth) - block[VALID + i]) * _HALF)

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from stackbench.rejection import kernels
+from stackbench.rejection import kernels, plain_kernels
 from stackbench.rejection.lanes import LANES
 from stackbench.rejection.limits import clip_limits, mad_scales, winsorised_limits
 from stackbench.rejection.methods import Method, Rejection
@@ -122,15 +122,15 @@ def _run(
     method = rejection.method
     if method is Method.NONE:
         equal = weights if weights.size else np.ones(depth)
-        kernels.average_cube(cube, ones, equal, block, sums, *outputs)
+        plain_kernels.average_cube(cube, ones, equal, block, sums, *outputs)
         return
     steps = sorting_network(depth)
     if method is Method.MEDIAN:
-        kernels.median_cube(cube, steps, columns, block, *outputs)
+        plain_kernels.median_cube(cube, steps, columns, block, *outputs)
         return
     if method is Method.MIN_MAX:
         counts = (np.float32(rejection.lowest), np.float32(rejection.highest))
-        kernels.trim_cube(cube, steps, *counts, weights, columns, block, sums, *outputs)
+        plain_kernels.trim_cube(cube, steps, *counts, weights, columns, block, sums, *outputs)
         return
     unequal = np.bool_(noise.size > 0 and noise.min() < noise.max())
     if unequal and not weights.size:

@@ -50,11 +50,13 @@ lower = _extreme("llvm.minnum")
 upper = _extreme("llvm.maxnum")
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def where(_context: Any, condition: Any, value: Any, otherwise: Any) -> Any:  # noqa: ARG001
+def _chosen(_context: Any, _condition: Any, value: Any, _otherwise: Any) -> Any:
     """Choose between two values of one type without a branch."""
 
     def generate(_context: Any, builder: Any, _signature: Any, values: Any) -> Any:
         return builder.select(*values)
 
     return value(numba.types.boolean, value, value), generate
+
+
+where = intrinsic(_chosen)

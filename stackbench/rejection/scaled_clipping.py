@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled_fast
 from stackbench.rejection.clipping import (
-    BELOW,
     CENTRE,
     CLIP_FREE,
     HIGH_FACTOR,
@@ -21,14 +20,24 @@ from stackbench.rejection.clipping import (
     UNLIMITED,
     look_up,
 )
-from stackbench.rejection.lanes import WIDTH, Index, lower, upper, where
+from stackbench.rejection.lanes import (
+    FOUR,
+    NONE,
+    ONE,
+    THREE,
+    TWO,
+    WIDTH,
+    Index,
+    lower,
+    upper,
+    where,
+)
 from stackbench.rejection.sorting import VALID, Lanes
 
 _ZERO = np.float32(0)
 _HALF = np.float32(0.5)
 _UNIT = np.float32(1)
 _SAME = np.float32(1e-4)  # of the reach: the mean has not moved
-_LARGEST = np.float32(np.finfo(np.float32).max)
 
 MIDDLE = WIDTH * CLIP_FREE  # of the limits, from the centre
 WEIGHT = WIDTH * (CLIP_FREE + np.uint64(1))
@@ -45,23 +54,77 @@ def gather_scaled(
     inverse_noise: NDArray[np.float32],
     block: Lanes,
 ) -> None:
-    """Sum the values within the limits, each layer by its expected noise."""
+    """Sum the values within the limits, each layer by its expected noise.
+
+    Parameters
+    ----------
+    cube : ndarray, shape (depth, n), float32
+        Values; not modified.
+    start : int
+        The block's first pixel.
+    width : int
+        Its number of pixels, at most `LANES`.
+    inverse_noise : ndarray, shape (depth,), float32
+        One over each layer's expected noise.
+    block : ndarray, float32
+        The block's fields.
+    """
     for i in range(WIDTH):
         block[KEPT + i] = _ZERO
         block[TOTAL + i] = _ZERO
         block[SQUARES + i] = _ZERO
         block[WEIGHT + i] = _ZERO
-    for d in range(np.uint64(inverse_noise.size)):
+    depth = np.uint64(inverse_noise.size)
+    fours = depth - depth % FOUR
+    for d in range(NONE, fours, FOUR):
+        _add_four_scaled(cube, d, start, width, inverse_noise, block)
+    for d in range(fours, depth):
         inverse = inverse_noise[d]
-        weight = inverse * inverse
         for i in range(width):
             scaled = (cube[d, start + i] - block[CENTRE + i]) * inverse
             inside = abs(scaled - block[MIDDLE + i]) <= block[REACH + i]
             scaled = where(inside, scaled, _ZERO)
             block[KEPT + i] += where(inside, _UNIT, _ZERO)
-            block[WEIGHT + i] += where(inside, weight, _ZERO)
+            block[WEIGHT + i] += where(inside, inverse * inverse, _ZERO)
             block[TOTAL + i] += scaled * inverse
             block[SQUARES + i] += scaled * scaled
+
+
+@compiled_fast
+def _add_four_scaled(
+    cube: NDArray[np.float32],
+    first: Index,
+    start: Index,
+    width: Index,
+    inverse_noise: NDArray[np.float32],
+    block: Lanes,
+) -> None:
+    """Sum four layers at once: the sums are loaded and stored a quarter as often."""
+    by_a = inverse_noise[first]
+    by_b = inverse_noise[first + ONE]
+    by_c = inverse_noise[first + TWO]
+    by_d = inverse_noise[first + THREE]
+    for i in range(width):
+        centre = block[CENTRE + i]
+        middle = block[MIDDLE + i]
+        reach = block[REACH + i]
+        a = (cube[first, start + i] - centre) * by_a
+        b = (cube[first + ONE, start + i] - centre) * by_b
+        c = (cube[first + TWO, start + i] - centre) * by_c
+        d = (cube[first + THREE, start + i] - centre) * by_d
+        in_a = where(abs(a - middle) <= reach, _UNIT, _ZERO)
+        in_b = where(abs(b - middle) <= reach, _UNIT, _ZERO)
+        in_c = where(abs(c - middle) <= reach, _UNIT, _ZERO)
+        in_d = where(abs(d - middle) <= reach, _UNIT, _ZERO)
+        a = where(in_a > _ZERO, a, _ZERO)
+        b = where(in_b > _ZERO, b, _ZERO)
+        c = where(in_c > _ZERO, c, _ZERO)
+        d = where(in_d > _ZERO, d, _ZERO)
+        block[KEPT + i] += (in_a + in_b) + (in_c + in_d)
+        weights = in_a * (by_a * by_a) + in_b * (by_b * by_b)
+        block[WEIGHT + i] += weights + in_c * (by_c * by_c) + in_d * (by_d * by_d)
+        block[TOTAL + i] += (a * by_a + b * by_b) + (c * by_c + d * by_d)
+        block[SQUARES + i] += (a * a + b * b) + (c * c + d * d)
 
 
 @compiled_fast
@@ -72,7 +135,21 @@ def tighten_scaled(
     shift: np.float32,
     block: Lanes,
 ) -> None:
-    """Set the next limits, in units of noise, never under those of the noise itself."""
+    """Set the next limits, in units of noise, never under those of the noise itself.
+
+    Parameters
+    ----------
+    depth : int
+        Number of layers.
+    factors : ndarray, float32
+        Limits for each count, as the tables of `limits` give them.
+    kappa : ndarray, shape (2,), float32
+        κ below and above the centre.
+    shift : float32
+        What unequal κ displace the mean by, in units of the spread.
+    block : ndarray, float32
+        The block's fields.
+    """
     look_up(factors, depth, block)
     for i in range(WIDTH):
         kept = block[KEPT + i]
@@ -100,7 +177,18 @@ def tighten_scaled(
 
 @compiled_fast
 def changed(block: Lanes) -> np.bool_:
-    """Tell whether the last sums kept another set of values than those before."""
+    """Tell whether the last sums kept another set of values than those before.
+
+    Parameters
+    ----------
+    block : ndarray, float32
+        The block's fields.
+
+    Returns
+    -------
+    bool
+        Whether any lane keeps another set.
+    """
     differing = _ZERO
     for i in range(WIDTH):
         kept = block[KEPT + i]
@@ -111,22 +199,3 @@ def changed(block: Lanes) -> np.bool_:
         moved |= kept != block[KEPT_BEFORE + i]
         differing += where(moved, _UNIT, _ZERO)
     return differing > 0
-
-
-@compiled_fast
-def count_below_scaled(
-    cube: NDArray[np.float32],
-    start: Index,
-    width: Index,
-    inverse_noise: NDArray[np.float32],
-    block: Lanes,
-) -> None:
-    """Count the finite values below the limits, each layer by its expected noise."""
-    for i in range(WIDTH):
-        block[BELOW + i] = _ZERO
-    for d in range(np.uint64(inverse_noise.size)):
-        inverse = inverse_noise[d]
-        for i in range(width):
-            scaled = (cube[d, start + i] - block[CENTRE + i]) * inverse
-            low = (scaled - block[MIDDLE + i] < -block[REACH + i]) & (scaled >= -_LARGEST)
-            block[BELOW + i] += where(low, _UNIT, _ZERO)

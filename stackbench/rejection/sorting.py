@@ -35,6 +35,24 @@ def load(
 
     Missing values (NaN or infinite) become +inf and -inf in turn, so that the
     median stays in the middle rows whatever their count.
+
+    Parameters
+    ----------
+    cube : ndarray, shape (depth, n), float32
+        Values; not modified.
+    start : int
+        The block's first pixel.
+    width : int
+        Its number of pixels, at most `LANES`.
+    columns : ndarray, shape (depth × LANES,), float32
+        Written to, row after row.
+    block : ndarray, float32
+        The block's fields.
+
+    Returns
+    -------
+    bool
+        Whether values are missing.
     """
     depth = np.uint64(cube.shape[0])
     if width == WIDTH and _copy_whole(cube, start, columns):
@@ -84,7 +102,15 @@ def _copy_whole(cube: NDArray[np.float32], start: Index, columns: Lanes) -> np.b
 
 @compiled_fast
 def sort(columns: Lanes, steps: NDArray[np.uint64]) -> None:
-    """Sort every column of the block with a sorting network."""
+    """Sort every column of the block with a sorting network.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (depth × LANES,), float32
+        The block's columns, row after row; sorted in place.
+    steps : ndarray, shape (steps, 4), uint64
+        The sorting network.
+    """
     for step in range(steps.shape[0]):
         a = WIDTH * steps[step, 0]
         b = WIDTH * steps[step, 1]
@@ -160,6 +186,15 @@ def medians(columns: Lanes, depth: Index, block: Lanes) -> None:
     With the missing values half at each end, a column whose count has the
     parity of the depth has its median where a full one has it; any other has
     it half a row away.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (depth × LANES,), float32
+        The block's columns, sorted, row after row.
+    depth : int
+        Number of layers.
+    block : ndarray, float32
+        The block's fields.
     """
     below = lower_middle(depth)
     under = below * WIDTH
@@ -176,13 +211,34 @@ def medians(columns: Lanes, depth: Index, block: Lanes) -> None:
 
 @compiled_fast
 def lower_middle(depth: Index) -> Index:
-    """Tell the last row that may lie wholly below the median."""
+    """Tell the last row that may lie wholly below the median.
+
+    Parameters
+    ----------
+    depth : int
+        Number of layers.
+
+    Returns
+    -------
+    int
+        The row; 0 at a depth of one.
+    """
     return (depth - TWO) // TWO if depth > ONE else NONE
 
 
 @compiled_fast
 def deviations(columns: Lanes, depth: Index, block: Lanes) -> None:
-    """Find each sorted column's median absolute deviation from its median."""
+    """Find each sorted column's median absolute deviation from its median.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (depth × LANES,), float32
+        The block's columns, sorted, row after row.
+    depth : int
+        Number of layers.
+    block : ndarray, float32
+        The block's fields.
+    """
     fewest = np.float32(depth)
     most = _ZERO
     for i in range(WIDTH):

@@ -42,6 +42,19 @@ def winsorise(
 
     Starts from `CENTRE` and `SCALE`. A lane stops when its scale moves by less
     than 0.5 %, whatever its neighbours do.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (depth × LANES,), float32
+        The block's columns, sorted, row after row.
+    depth : int
+        Number of layers.
+    floor : float32
+        Least scale: the expected noise, or 0.
+    iterations : int
+        Most passes.
+    block : ndarray, float32
+        The block's fields.
     """
     for i in range(WIDTH):
         block[ACTIVE + i] = where(block[VALID + i] < _THREE, _ZERO, _UNIT)
@@ -90,7 +103,17 @@ def _pull_in(columns: Lanes, depth: Index, block: Lanes) -> None:
 
 @compiled_fast
 def spread_limits(factors: NDArray[np.float32], unit: np.float32, block: Lanes) -> None:
-    """Turn each lane's scale, in units of `unit`, into limits, by its count's factors."""
+    """Turn each lane's scale, in units of `unit`, into limits, by its count's factors.
+
+    Parameters
+    ----------
+    factors : ndarray, float32
+        Limits for each count, as the tables of `limits` give them.
+    unit : float32
+        What the scale is to be measured in.
+    block : ndarray, float32
+        The block's fields.
+    """
     for i in range(WIDTH):
         line = TWO * np.uint64(np.int32(block[VALID + i]))
         block[LOW_FACTOR + i] = factors[line]
