@@ -5,10 +5,11 @@
 One straight script, as these libraries' own guides write it, each call with the
 options that make it fast: float32 where there is a choice, the compiled way to
 clip, `mem_limit` left so high that no file is read twice, one number for the
-noise of a light instead of a map, shapes fitted on the brightest stars only, star positions handed to astroalign so that it need not
-look for stars again, one resampling without a second one for the footprint. It
-does less than the project: no checksums, verdicts, cosmic-ray
-or bad-pixel marks (the dithered clip sees to those), coverage or previews.
+noise of a light instead of a map, shapes fitted on a few bright stars only, star
+positions handed to astroalign so that it need not look for stars again, one
+resampling without a second one for the footprint. It does less than the project:
+no checksums, verdicts, cosmic-ray or bad-pixel marks (the dithered clip sees to
+those), coverage or previews.
 """
 
 import sys
@@ -37,6 +38,7 @@ iers.conf.auto_download = False
 warnings.filterwarnings("ignore", category=FITSFixedWarning)
 
 FITTED_STARS = 50
+NEARLY_FULL = 45_000
 _CLIP = {
     "sigma_clip": True,
     "sigma_clip_low_thresh": 3.0,
@@ -107,8 +109,9 @@ def measure(data: NDArray[np.float32]) -> Sub:
     order = np.argsort(catalog.segment_flux)[::-1]
     positions = catalog.centroid[order]
     ny, nx = data.shape
-    inside = ((positions > 8) & (positions < (nx - 8, ny - 8))).all(axis=1)
-    fitted = fit_fwhm(level, xypos=positions[inside][:FITTED_STARS], fwhm=3.0, fit_shape=11)
+    fit = ((positions > 8) & (positions < (nx - 8, ny - 8))).all(axis=1)
+    fit &= catalog.max_value[order] < NEARLY_FULL
+    fitted = fit_fwhm(level, xypos=positions[fit][:FITTED_STARS], fwhm=3.0, fit_shape=11)
     return Sub(
         data=data,
         positions=positions,
