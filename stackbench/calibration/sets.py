@@ -13,6 +13,9 @@ from stackbench.frames.records import CameraSetup, Frame, Kind
 # (common practice, no source).
 _TEMPERATURE_GAP_C = 1.0
 
+# What a flat is freed of is made before it.
+_ORDER = (Kind.BIAS, Kind.DARK, Kind.DARK_FLAT, Kind.FLAT)
+
 # Dark-flats follow the flats' exposures, which vary through twilight.
 _EXPOSURE_DIGITS = 3
 
@@ -136,7 +139,7 @@ def _by_time(frame: Frame) -> tuple[bool, datetime | None, str]:
 
 def _set_order(s: CalibrationSet) -> tuple[str, ...]:
     return (
-        str(list(Kind).index(s.kind)),
+        str(_ORDER.index(s.kind)),
         repr(_camera_key(s.setup.camera)),
         s.setup.telescope or "",
         f"{s.setup.focal_length_mm or 0:012.3f}",

@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -10,9 +11,16 @@ from pydantic import TypeAdapter
 
 from stackbench import __version__
 from stackbench.calibration.matching import CalibrationPlan
-from stackbench.calibration.records import CalibrationSet, MasterFacts, Serving, facts_of
+from stackbench.calibration.records import (
+    CalibrationSet,
+    Master,
+    MasterFacts,
+    Serving,
+    facts_of,
+)
 from stackbench.frames.names import safe_name, setup_label
 from stackbench.frames.records import Kind, Problem
+from stackbench.job.background import Background
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.pixels import PixelDesk
@@ -115,19 +123,24 @@ def make_masters(bench: Bench, found: Found, plan: CalibrationPlan, desk: PixelD
     shelf = MasterShelf()
     names = _names(plan.sets)
     bench.progress.begin(Step.MASTERS, sum(len(one.frames) for one in plan.sets))
-    # sets come in order of kind: what flats need is made before them
-    for one in plan.sets:
-        key = _key(bench, found, plan, shelf, one)
-        path = bench.out / "masters" / names[one]
-        if not _recall(bench, shelf, one, key, path):
-            from stackbench.job.mastermaking import make_master, write_finished
+    with Background() as background:
+        for one in plan.sets:
+            if one.kind is Kind.FLAT:
+                background.finish()  # what flats need must be on disk
+            key = _key(bench, found, plan, shelf, one)
+            path = bench.out / "masters" / names[one]
+            if not _recall(bench, shelf, one, key, path):
+                from stackbench.job.mastermaking import make_master
 
-            made, problems = make_master(bench, found, plan, shelf, desk, one)
-            if made is not None:
-                write_finished(bench, found, path, made)
-            _keep(bench, shelf, one, key, path, made, problems)
-            desk.release(one.frames)
-        bench.progress.advance(Step.MASTERS, len(one.frames))
+                made, problems = make_master(bench, found, plan, shelf, desk, one)
+                shelf.problems += problems
+                if made is not None:
+                    facts = facts_of(made)
+                    shelf.put(one, FinishedMaster(key=key, path=path, facts=facts))
+                    shelf.problems += facts.problems
+                background.start(partial(_keep, bench, found, key, path, made, problems))
+                desk.release(one.frames)
+            bench.progress.advance(Step.MASTERS, len(one.frames))
     bench.progress.end(Step.MASTERS)
     return shelf
 
@@ -191,25 +204,24 @@ def _recall(bench: Bench, shelf: MasterShelf, one: CalibrationSet, key: str, pat
 
 def _keep(
     bench: Bench,
-    shelf: MasterShelf,
-    one: CalibrationSet,
+    found: Found,
     key: str,
     path: Path,
-    made: MasterFacts | None,
+    made: Master | None,
     problems: list[Problem],
 ) -> None:
+    """Write a master, and then remember it."""
     record: dict[str, Any] = {
         "problems": _PROBLEMS.dump_python(problems, mode="json"),
         "facts": None,
     }
     if made is not None:
-        facts = facts_of(made)
-        record["facts"] = _FACTS.dump_python(facts, mode="json")
+        from stackbench.job.mastermaking import write_finished
+
+        write_finished(bench, found, path, made)
+        record["facts"] = _FACTS.dump_python(facts_of(made), mode="json")
         record["file"] = [path.name, file_mark(path)]
-        shelf.put(one, FinishedMaster(key=key, path=path, facts=facts))
-        problems = [*problems, *facts.problems]
     bench.store.keep("master", key, record)
-    shelf.problems += problems
 
 
 def _names(sets: Sequence[CalibrationSet]) -> dict[CalibrationSet, str]:

@@ -1,14 +1,18 @@
 """The sixth step: stack each filter, or take the stack as an earlier run left it."""
 
 from collections.abc import Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pydantic import TypeAdapter
 
 from stackbench.calibration.matching import CalibrationPlan
 from stackbench.frames.errors import FrameError
 from stackbench.frames.records import Problem
+from stackbench.job.background import Background
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.judging import JudgedGroup
@@ -17,6 +21,9 @@ from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.recipes import Recipe, group_names, write_recipe
 from stackbench.job.store import file_mark
+
+if TYPE_CHECKING:
+    from stackbench.stacking.records import Stack, StackInput
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,32 +86,57 @@ def stack_groups(
     tuple of FinishedStack, and tuple of Problem
         The stacks, and what kept subs or groups out of one.
     """
-    stacks: list[FinishedStack] = []
+    stacks: list[tuple[Path, Recipe, StackFacts | Future[StackFacts]]] = []
     problems: list[Problem] = []
     names = group_names([one.group for one in judged])
     bench.progress.begin(Step.STACK, sum(sub.kept for one in judged for sub in one.subs))
-    for one, name in zip(judged, names, strict=True):
-        recipe, left_out = write_recipe(bench, plan, shelf, one)
-        problems += left_out
-        if recipe is None:
-            continue
-        path = bench.out / "stacks" / f"{name}.fits"
-        facts = _recall(bench, recipe.key, path)
-        if facts is None:
+    with Background() as background:
+        for one, name in zip(judged, names, strict=True):
+            recipe, left_out = write_recipe(bench, plan, shelf, one)
+            problems += left_out
+            if recipe is None:
+                continue
+            path = bench.out / "stacks" / f"{name}.fits"
+            facts = _recall(bench, recipe.key, path)
+            if facts is not None:
+                bench.progress.advance(Step.STACK, len(recipe.subs))
+                stacks.append((path, recipe, facts))
+                continue
             from stackbench.job.stackmaking import make_stack
 
             try:
-                facts = make_stack(bench, found, plan, shelf, desk, recipe, path)
+                stack, inputs = make_stack(bench, found, plan, shelf, desk, recipe)
             except FrameError as error:
                 problems.append(error.problem)
                 continue
-            record = {"file": [path.name, file_mark(path)], "facts": _FACTS.dump_python(facts)}
-            bench.store.keep("stack", recipe.key, record)
-        else:
-            bench.progress.advance(Step.STACK, len(recipe.subs))
-        stacks.append(FinishedStack(path=path, recipe=recipe, facts=facts))
+            finish = partial(_finish, bench, found, recipe, stack, inputs, path)
+            stacks.append((path, recipe, background.start(finish)))
+            del stack, inputs, finish  # the next stack needs the memory
     bench.progress.end(Step.STACK)
-    return tuple(stacks), tuple(problems)
+    return tuple(
+        FinishedStack(
+            path=path,
+            recipe=recipe,
+            facts=facts.result() if isinstance(facts, Future) else facts,
+        )
+        for path, recipe, facts in stacks
+    ), tuple(problems)
+
+
+def _finish(
+    bench: Bench,
+    found: Found,
+    recipe: Recipe,
+    stack: "Stack",
+    inputs: "Sequence[StackInput]",
+    path: Path,
+) -> StackFacts:
+    from stackbench.job.stackmaking import finish_stack
+
+    facts = finish_stack(bench, found, recipe, stack, inputs, path)
+    record = {"file": [path.name, file_mark(path)], "facts": _FACTS.dump_python(facts)}
+    bench.store.keep("stack", recipe.key, record)
+    return facts
 
 
 def _recall(bench: Bench, key: str, path: Path) -> StackFacts | None:

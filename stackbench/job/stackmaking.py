@@ -1,5 +1,6 @@
 """Make one stack from its recipe, and write it."""
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -23,7 +24,7 @@ from stackbench.job.stacking import StackFacts
 from stackbench.job.versions import library_versions
 from stackbench.stacking.engine import stack_subs
 from stackbench.stacking.prediction import predict_noise
-from stackbench.stacking.records import StackInput
+from stackbench.stacking.records import Stack, StackInput
 from stackbench.stars.quality import measure_frame
 
 
@@ -34,9 +35,8 @@ def make_stack(
     shelf: MasterShelf,
     desk: PixelDesk,
     recipe: Recipe,
-    path: Path,
-) -> StackFacts:
-    """Make a stack and write it.
+) -> tuple[Stack, list[StackInput]]:
+    """Add up a stack.
 
     Parameters
     ----------
@@ -52,13 +52,11 @@ def make_stack(
         Gives the frames' pixels.
     recipe : Recipe
         What goes in.
-    path : Path
-        The file to make or to replace.
 
     Returns
     -------
-    StackFacts
-        The stack's numbers.
+    tuple of Stack and list of StackInput
+        Its pixels on the grid, and what went in.
 
     Raises
     ------
@@ -96,6 +94,44 @@ def make_stack(
         tick=_tick,
         stop=bench.stop,
     )
+    return stack, inputs
+
+
+def finish_stack(
+    bench: Bench,
+    found: Found,
+    recipe: Recipe,
+    stack: Stack,
+    inputs: Sequence[StackInput],
+    path: Path,
+) -> StackFacts:
+    """Measure a stack and write it.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    found : Found
+        The job's checksums.
+    recipe : Recipe
+        What went in.
+    stack : Stack
+        Its pixels.
+    inputs : sequence of StackInput
+        What went in, as `make_stack` gave it.
+    path : Path
+        The file to make or to replace.
+
+    Returns
+    -------
+    StackFacts
+        The stack's numbers.
+
+    Raises
+    ------
+    WriteError
+        If the file cannot be written.
+    """
     measures = measure_frame(stack.data, options=bench.settings.stars)
     facts = StackFacts(
         rejection=str(stack.choice.rejection.method),

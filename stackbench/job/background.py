@@ -1,0 +1,61 @@
+"""Finishing one thing in the background while the next is worked on."""
+
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from types import TracebackType
+from typing import Any, Self, TypeVar
+
+R = TypeVar("R")
+
+
+class Background:
+    """Does one thing at a time in a thread of its own; a context manager.
+
+    Writing a product waits for the disk, and measuring a stack keeps one
+    processor busy: both can go on while the next product is made. No more than
+    one thing is under way, so that memory does not grow with their number.
+    """
+
+    def __init__(self) -> None:
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="background")
+        self._last: Future[Any] | None = None
+
+    def __enter__(self) -> Self:
+        """Return the background itself."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Wait for what is under way; its error comes out unless there is one already."""
+        self._pool.shutdown(wait=True)
+        if error is None:
+            self.finish()
+
+    def start(self, function: Callable[[], R]) -> Future[R]:
+        """Begin a thing as soon as the last one is done.
+
+        Parameters
+        ----------
+        function : callable
+            Does it.
+
+        Returns
+        -------
+        Future
+            Its result. An error also comes out of the next `start` or
+            `finish`, so that none is lost.
+        """
+        self.finish()
+        future = self._pool.submit(function)
+        self._last = future
+        return future
+
+    def finish(self) -> None:
+        """Wait for what is under way; its error comes out here."""
+        last, self._last = self._last, None
+        if last is not None:
+            last.result()
