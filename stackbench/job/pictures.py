@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 WIDEST = 2048
 _BAND_ROWS = 256
+_LEVELS = 1 << 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +200,12 @@ def _picture(
     from stackbench.export.levels import picture_scale, shown
 
     scale = scale or picture_scale(small)
-    grey = shown(small, scale)
-    grey *= np.float32(255.0)
-    grey += np.float32(0.5)
-    return Picture(grey=grey.astype(np.uint8), factor=factor, shape=shape, scale=scale)
+    # the stretch is looked up: far fewer levels than pixels need working out
+    ramp = np.linspace(scale.black, scale.white, _LEVELS, dtype=np.float32)
+    table = (shown(ramp[None], scale)[0] * np.float32(255.0) + np.float32(0.5)).astype(np.uint8)
+    place = small - np.float32(scale.black)
+    place *= np.float32((_LEVELS - 1) / (scale.white - scale.black))
+    # fmax and fmin pass over NaN, which so becomes black
+    np.fmin(np.fmax(place, 0.0, out=place), np.float32(_LEVELS - 1), out=place)
+    grey = table[place.astype(np.uint16)]
+    return Picture(grey=grey, factor=factor, shape=shape, scale=scale)

@@ -2,7 +2,7 @@
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, QRect, QRectF, Qt, Signal
+from PySide6.QtCore import QPointF, QRect, QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import (
     QColor,
     QImage,
@@ -31,6 +31,11 @@ from stackbench.window.look import look_of
 
 _STEP = 1.25
 _MOST = 24.0
+# From here single pixels are to be seen, not smoothed away.
+_PLAIN_FROM = 3.0
+# A pixel of the averaged picture that is larger than this on screen looks blurred.
+_BLURRED = 1.3
+_SETTLED_MS = 120
 # A drawn ellipse is this many times as large as the star's FWHM, so that the
 # star itself stays to be seen.
 _AROUND = 3.0
@@ -42,9 +47,12 @@ class FieldView(QGraphicsView):
 
     `moved` comes when it looks at another part, with the centre and the
     number of screen pixels per grid pixel, but not after `look_at`.
+    `detail_wanted` comes with a part of the image, in its pixels, that is
+    enlarged beyond what the averaged picture shows.
     """
 
     moved = Signal(QPointF, float)
+    detail_wanted = Signal(QRect)
 
     def __init__(self, name: str, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -54,6 +62,13 @@ class FieldView(QGraphicsView):
         self._item.setTransformationMode(Qt.TransformationMode.SmoothTransformation)
         self._scene.addItem(self._item)
         self._stars: QGraphicsItemGroup | None = None
+        self._detail = QGraphicsPixmapItem()
+        self._detail.setZValue(1)
+        self._detail.hide()
+        self._scene.addItem(self._detail)
+        self._picture: Picture | None = None
+        self._settled = QTimer(self, singleShot=True, interval=_SETTLED_MS)
+        self._settled.timeout.connect(self._ask_for_detail)
         self._words = ""
         self._fitted = True
         self._grabbed: QPointF | None = None
@@ -103,6 +118,22 @@ class FieldView(QGraphicsView):
             self.fit()
         self.viewport().update()
 
+    def show_detail(self, picture: Picture, place: QRect) -> None:
+        """Lay every pixel of a part over the picture.
+
+        Parameters
+        ----------
+        picture : Picture
+            The part, not averaged.
+        place : QRect
+            Which part, as it was wanted.
+        """
+        own = QTransform.fromTranslate(place.left() - 0.5, place.top() - 0.5)
+        self._detail.setPixmap(_pixmap(picture.grey))
+        self._detail.setTransform(own * self._matrix)
+        self._detail.setTransformationMode(self._item.transformationMode())
+        self._detail.show()
+
     def show_colours(self, red: Picture, green: Picture, blue: Picture) -> None:
         """Show three pictures of equal size as the colours of one.
 
@@ -132,6 +163,8 @@ class FieldView(QGraphicsView):
         """
         self._words = words
         self._item.hide()
+        self._detail.hide()
+        self._picture = None
         self.show_stars(None)
         self.viewport().update()
 
@@ -163,6 +196,7 @@ class FieldView(QGraphicsView):
             ellipse.setPos(float(stars.x[n]), float(stars.y[n]))
             group.addToGroup(ellipse)
         group.setTransform(self._matrix)
+        group.setZValue(2)
         self._scene.addItem(group)
         self._stars = group
 
@@ -213,12 +247,12 @@ class FieldView(QGraphicsView):
         self.setSceneRect(QRectF(centre.x() - reach, centre.y() - reach, 2 * reach, 2 * reach))
         self.setTransform(QTransform.fromScale(zoom, -zoom))
         self.centerOn(centre)
-        smooth = zoom < 3
-        self._item.setTransformationMode(
-            Qt.TransformationMode.SmoothTransformation
-            if smooth
-            else Qt.TransformationMode.FastTransformation
-        )
+        mode = Qt.TransformationMode
+        for item in (self._item, self._detail):
+            item.setTransformationMode(
+                mode.SmoothTransformation if zoom < _PLAIN_FROM else mode.FastTransformation
+            )
+        self._settled.start()
 
     @property
     def zoom(self) -> float:
@@ -315,7 +349,21 @@ class FieldView(QGraphicsView):
         painter.drawText(room, Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap, self._words)
         painter.restore()
 
+    def _ask_for_detail(self) -> None:
+        picture = self._picture
+        if picture is None or picture.factor == 1 or self.zoom * picture.factor < _BLURRED:
+            return
+        back, possible = self._matrix.inverted()
+        seen = self.mapToScene(self.viewport().rect()).boundingRect()
+        ny, nx = picture.shape
+        part = back.mapRect(seen).toAlignedRect() & QRect(0, 0, nx, ny)
+        if possible and not part.isEmpty():
+            self.detail_wanted.emit(part)
+
     def _place(self, picture: Picture, matrix: NDArray[np.float64] | None) -> None:
+        self._picture = picture
+        self._detail.hide()
+        self._settled.start()
         self._matrix = QTransform() if matrix is None else _transform(matrix)
         # pixel 0 of the image has its centre at 0, a drawn pixel its edge
         own = QTransform()

@@ -1,11 +1,12 @@
 """One sub beside the best of its filter, with the reasons for its verdict."""
 
 from collections.abc import Hashable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QModelIndex, Qt, Signal, Slot
+from PySide6.QtCore import QModelIndex, QRect, Qt, Signal, Slot
 from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
@@ -40,6 +41,7 @@ class ReviewPage(QWidget):
         self._controller = controller
         self._shown: Path | None = None
         self._shown_pair: tuple[Hashable, Hashable] | None = None
+        self._details: dict[FieldView, tuple[Hashable, QRect]] = {}
         self.setAccessibleName("Review")
         self.sub_view = FieldView("The sub")
         self.best_view = FieldView("The best sub of the same filter")
@@ -126,6 +128,8 @@ class ReviewPage(QWidget):
         self.reject.clicked.connect(lambda: self.decided.emit(Decision.REJECT))
         self.back.clicked.connect(lambda: self.decided.emit(None))
         self.stars.toggled.connect(self._show_stars)
+        self.sub_view.detail_wanted.connect(partial(self._want_detail, self.sub_view))
+        self.best_view.detail_wanted.connect(partial(self._want_detail, self.best_view))
 
     def step(self, by: int) -> None:
         """Ask for another sub in the order of the list.
@@ -228,6 +232,7 @@ class ReviewPage(QWidget):
         if picture is not None and (new or self.sub_view.words):
             self.sub_view.show_picture(picture, _matrix(row), home=self._shown is None)
             self._shown, self._shown_pair = row.path, pair
+            self._details.clear()
             if best_picture is not None and best is not None:
                 self.best_view.show_picture(best_picture, _matrix(best))
             self._show_stars(self.stars.isChecked())
@@ -255,11 +260,38 @@ class ReviewPage(QWidget):
     @Slot(object)
     def _picture_came(self, key: object) -> None:
         row = self._model.row(self._model.current)
-        if row is None or not self.isVisible() or not isinstance(key, tuple) or key[0] != "sub":
+        if row is None or not self.isVisible() or not isinstance(key, tuple):
+            return
+        self._show_detail(key)
+        if key[0] != "sub":
             return
         best = self._model.best_of(row.lane)
         if key[1] == row.path or (best is not None and key[1] == best.path):
             self._show_pictures(row, best)
+
+    def _want_detail(self, view: FieldView, part: QRect) -> None:
+        session, pictures = self._controller.session, self._controller.pictures
+        row = self._model.row(self._model.current)
+        best = self._model.best_of(row.lane) if row is not None else None
+        one = row if view is self.sub_view else best
+        if session is None or one is None or self._shown_pair is None:
+            return
+        picture = pictures.get(self._shown_pair[0 if view is self.sub_view else 1])
+        if picture is None:
+            return
+        rows = (part.top(), part.top() + part.height())
+        columns = (part.left(), part.left() + part.width())
+        key = ("detail", one.path, rows, columns, picture.scale)
+        self._details[view] = (key, part)
+        desk, frame, scale = session.pictures, one.frame, picture.scale
+        pictures.want(key, lambda: desk.detail(frame, rows=rows, columns=columns, scale=scale))
+        self._show_detail(key)
+
+    def _show_detail(self, key: Hashable) -> None:
+        for view, (wanted, part) in self._details.items():
+            picture = self._controller.pictures.get(wanted) if wanted == key else None
+            if picture is not None:
+                view.show_detail(picture, part)
 
     @Slot(object, str)
     def _picture_failed(self, key: object, words: str) -> None:

@@ -1,0 +1,105 @@
+"""Going through the subs, and what is seen of them."""
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QPointF, Qt
+
+from stackbench.job.pictures import Picture
+from stackbench.window.fieldview import FieldView
+from stackbench.window.mainwindow import REVIEW
+
+TIMEOUT = 20_000
+
+
+@pytest.fixture
+def review(qtbot, finished):
+    finished.go_to(REVIEW)
+    page = finished.review
+    qtbot.waitUntil(lambda: not page.sub_view.words and page._shown is not None, timeout=TIMEOUT)
+    return page
+
+
+def test_the_sub_is_shown_beside_the_best_of_its_filter(qtbot, finished, review):
+    model = finished.controller.model
+    row = next(r for r in model.rows if r.path != model.best_of(r.lane).path)
+    finished.look_at(row.path)
+    qtbot.waitUntil(lambda: review._shown == row.path, timeout=TIMEOUT)
+    assert model.best_of(row.lane).path.name in review._best_title.text()
+    assert review.sub_view.zoom == pytest.approx(review.best_view.zoom)
+    pictures = finished.controller.pictures
+    sub, best = (pictures.get(key) for key in review._shown_pair)
+    assert sub.scale == best.scale, "one stretch for both"
+
+
+def test_moving_and_enlarging_one_view_moves_the_other(qtbot, review):
+    middle = review.sub_view.viewport().rect().center()
+    before = review.best_view.zoom
+    review.sub_view.setFocus()
+    qtbot.keyClick(review.sub_view, Qt.Key.Key_Plus)
+    assert review.best_view.zoom > before
+    qtbot.mousePress(review.best_view.viewport(), Qt.MouseButton.LeftButton, pos=middle)
+    qtbot.mouseMove(review.best_view.viewport(), middle + QPointF(30, 20).toPoint())
+    qtbot.mouseRelease(review.best_view.viewport(), Qt.MouseButton.LeftButton, pos=middle)
+    apart = review.sub_view.centre - review.best_view.centre
+    assert abs(apart.x()) + abs(apart.y()) < 2
+    qtbot.keyClick(review.best_view, Qt.Key.Key_0)
+    assert review.sub_view.zoom == pytest.approx(before, rel=0.02)
+
+
+def test_keys_go_through_the_list_and_decide(finished, review):
+    model = finished.controller.model
+    paths = review.list.paths()
+    finished.look_at(paths[0])
+    finished.actions_by_words["Next in Review"].trigger()
+    assert model.current == paths[1]
+    review.reject.click()
+    assert model.row(paths[1]).rejected
+    assert review.list.paths() == paths, "the list stays under the person's hands"
+    assert "Rejected by hand" in [
+        review.reasons._words.itemAt(0).widget().text(),
+    ]
+    review.back.click()
+    assert not model.row(paths[1]).by_hand
+    finished.actions_by_words["Previous in Review"].trigger()
+    assert model.current == paths[0]
+
+
+def test_subs_are_listed_in_the_chosen_order(finished, review):
+    review.order.setCurrentIndex(review.order.findData("fwhm_px"))
+    model = finished.controller.model
+    widths = [model.row(path).value("fwhm_px") for path in review.list.paths()]
+    assert widths == sorted(widths)
+    review.order.setCurrentIndex(review.order.findData("time"))
+    assert review.list.paths() == [row.path for row in model.rows]
+
+
+def test_star_shapes_are_drawn_where_the_stars_are(review):
+    review.stars.setChecked(True)
+    drawn = review.sub_view._stars.childItems()
+    assert len(drawn) > 20
+    review.stars.setChecked(False)
+    assert review.sub_view._stars is None
+
+
+def test_an_averaged_picture_asks_for_every_pixel_when_enlarged(qtbot):
+    view = FieldView("test")
+    qtbot.addWidget(view)
+    view.resize(200, 150)
+    view.show()
+    grey = np.zeros((75, 100), dtype=np.uint8)
+    asked = []
+    view.detail_wanted.connect(asked.append)
+    view.show_picture(Picture(grey=grey, factor=8, shape=(600, 800), scale=None))
+    qtbot.wait(200)
+    assert not asked or view.zoom * 8 >= 1.3
+    asked.clear()
+    with qtbot.waitSignal(view.detail_wanted) as wanted:
+        view.look_at(QPointF(400, 300), 2.0)
+    part = wanted.args[0]
+    assert (part.center().x(), part.center().y()) == pytest.approx((400, 300), abs=2)
+    assert part.width() == pytest.approx(100, abs=3)
+    detail = np.zeros((part.height(), part.width()), dtype=np.uint8)
+    view.show_detail(Picture(grey=detail, factor=1, shape=detail.shape, scale=None), part)
+    assert view._detail.isVisible()
+    place = view._detail.sceneBoundingRect()
+    assert place.left() == pytest.approx(part.left() - 0.5)
