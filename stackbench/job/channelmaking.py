@@ -13,7 +13,7 @@ from stackbench.export.preview import write_preview
 from stackbench.export.tiff import write_tiff
 from stackbench.export.wcs import cropped
 from stackbench.frames.records import Problem
-from stackbench.frames.work import Cancelled
+from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
 from stackbench.job.exporting import ChannelFacts, ChannelPaths
 from stackbench.job.finding import Found
@@ -43,32 +43,39 @@ def make_channels(
         Facts in the order of the stacks; a problem when they share no part.
     """
     crop = common_crop([read_image(stack.path, extension="COVERAGE").image for stack, _ in members])
-    scales: list[Scale] = []
-    for stack, files in members:
+
+    def _make_one(member: tuple[FinishedStack, ChannelPaths]) -> Scale:
+        stack, files = member
         image = _cut(stack, crop)
         _write_fits(bench, found, stack, files, image, crop)
         write_preview(files.png, image)
-        scales.append(
-            picture_scale(image) if bench.settings.export.stretch else common_scale([image])
-        )
+        return picture_scale(image) if bench.settings.export.stretch else common_scale([image])
+
+    # a channel is a whole frame in memory: not more than two at a time
+    threads = min(bench.threads, 2)
+    scales = in_threads(_make_one, members, threads=threads, stop=bench.stop)
     if not bench.settings.export.stretch:
         # one scale for all, so that the channels' ratios survive
         black, white = min(one.black for one in scales), max(one.white for one in scales)
         scales = [Scale(black=black, white=white)] * len(scales)
-    facts = []
-    for (stack, files), scale in zip(members, scales, strict=True):
-        if bench.stop():
-            raise Cancelled
+
+    def _picture(item: tuple[tuple[FinishedStack, ChannelPaths], Scale]) -> ChannelFacts:
+        (stack, files), scale = item
         _write_tiff(bench, stack, files, _cut(stack, crop), scale)
-        bench.progress.advance(Step.EXPORT)
-        facts.append(
-            ChannelFacts(
-                crop=(crop.columns.start, crop.rows.start, *_size(crop)),
-                black_adu=scale.black,
-                white_adu=scale.white,
-                has_wcs=product_facts(stack.recipe, stack.facts, kind="channel").wcs is not None,
-            )
+        return ChannelFacts(
+            crop=(crop.columns.start, crop.rows.start, *_size(crop)),
+            black_adu=scale.black,
+            white_adu=scale.white,
+            has_wcs=product_facts(stack.recipe, stack.facts, kind="channel").wcs is not None,
         )
+
+    facts = in_threads(
+        _picture,
+        zip(members, scales, strict=True),
+        threads=threads,
+        stop=bench.stop,
+        tick=lambda: bench.progress.advance(Step.EXPORT),
+    )
     return facts, [] if crop.problem is None else [crop.problem]
 
 

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stackbench.export.night import Night, write_night
-from stackbench.export.report import write_report
 from stackbench.export.tables import write_frames_csv
 from stackbench.frames.groups import light_groups
 from stackbench.frames.records import Problem
@@ -230,5 +229,7 @@ def finish_night(
     record = record_of(bench, desk, results)
     write_frames_csv(bench.out / "frames.csv", record.frames)
     write_night(bench.out / "night.json", record)
+    from stackbench.export.report import write_report
+
     write_report(bench.out / "report.html", record)
     return Outcome(stacks=stacks, channels=channels, problems=results.problems, night=record)

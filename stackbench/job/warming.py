@@ -9,6 +9,7 @@ _NEEDED = (
     "stackbench.registration.matching",
     "stackbench.job.stackmaking",
     "stackbench.job.channelmaking",
+    "stackbench.export.report",
 )
 
 
