@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from stackbench import __version__
 from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.records import CalibrationSet, Serving
 from stackbench.export.night import (
@@ -18,7 +19,10 @@ from stackbench.export.night import (
     ProblemEntry,
     StackEntry,
     Transform,
+    night_json,
+    write_night,
 )
+from stackbench.export.tables import write_frames_csv
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Kind, Problem
 from stackbench.job.bench import Bench
@@ -29,6 +33,7 @@ from stackbench.job.judging import JudgedGroup, JudgedSub
 from stackbench.job.mastering import FinishedMaster, MasterShelf
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.recipes import Ingredient
+from stackbench.job.store import file_mark, key_of
 from stackbench.job.versions import library_versions
 
 
@@ -76,6 +81,39 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
         settings=bench.settings.model_dump(mode="json"),
         versions=library_versions(),
     )
+
+
+def write_record(bench: Bench, night: Night) -> None:
+    """Write the record as night.json, frames.csv and report.html.
+
+    What says the same as the files that are there is not written again, but
+    for the moment of writing: they keep that of the last change.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    night : Night
+        The record.
+
+    Raises
+    ------
+    WriteError
+        If a file cannot be written.
+    """
+    paths = [bench.out / name for name in ("night.json", "frames.csv", "report.html")]
+    said = night_json(night)
+    del said["written"]
+    key = key_of(__version__, said)
+    known = bench.store.recall("record", key)
+    if known is not None and known[0]["marks"] == [file_mark(path) for path in paths]:
+        return
+    from stackbench.export.report import write_report
+
+    write_night(paths[0], night)
+    write_frames_csv(paths[1], night.frames)
+    write_report(paths[2], night)
+    bench.store.keep("record", key, {"marks": [file_mark(path) for path in paths]})
 
 
 def _frames(results: Results) -> tuple[FrameEntry, ...]:

@@ -8,8 +8,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from stackbench.export.night import Night, write_night
-from stackbench.export.tables import write_frames_csv
+from stackbench.export.night import Night
 from stackbench.frames.groups import light_groups
 from stackbench.frames.records import Problem
 from stackbench.job.bench import Bench
@@ -21,7 +20,7 @@ from stackbench.job.mastering import MasterShelf, make_masters
 from stackbench.job.measuring import Measured, measure_lights
 from stackbench.job.overview import Overview, overview_of
 from stackbench.job.pixels import PixelDesk
-from stackbench.job.record import Results, record_of
+from stackbench.job.record import Results, record_of, write_record
 from stackbench.job.registering import Field, register_lights
 from stackbench.job.remembering import remember_nights
 from stackbench.job.stacking import FinishedStack, stack_groups
@@ -227,9 +226,5 @@ def finish_night(
         problems=tuple(dict.fromkeys(problems)),
     )
     record = record_of(bench, desk, results)
-    write_frames_csv(bench.out / "frames.csv", record.frames)
-    write_night(bench.out / "night.json", record)
-    from stackbench.export.report import write_report
-
-    write_report(bench.out / "report.html", record)
+    write_record(bench, record)
     return Outcome(stacks=stacks, channels=channels, problems=results.problems, night=record)
