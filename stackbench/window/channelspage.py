@@ -10,6 +10,7 @@ from stackbench.job.exporting import FinishedChannel
 from stackbench.job.pictures import product_picture
 from stackbench.window.controller import Controller
 from stackbench.window.parts import button, label
+from stackbench.window.places import short
 from stackbench.window.productpage import ProductView, Shown
 
 _COLOURS = ("Red", "Green", "Blue")
@@ -110,7 +111,7 @@ class ChannelsPage(QWidget):
             return
         files = channels[number].paths
         self.products.words.setText(
-            f"{files.fits.name}, {files.tif.name}, {files.png.name} in {files.fits.parent}"
+            f"{files.fits.name}, {files.tif.name}, {files.png.name} in {short(files.fits.parent)}"
         )
         if not self.isVisible():
             return

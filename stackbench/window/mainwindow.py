@@ -35,6 +35,7 @@ from stackbench.window.controller import Controller
 from stackbench.window.framespage import FramesPage
 from stackbench.window.help import GUIDE, about_text, keys_text, show_text
 from stackbench.window.look import LIGHT, icon_renderer
+from stackbench.window.masterspage import MastersPage
 from stackbench.window.parts import label
 from stackbench.window.reviewpage import ReviewPage
 from stackbench.window.ribbonbar import RibbonBar
@@ -44,8 +45,9 @@ from stackbench.window.summarypage import SummaryPage
 from stackbench.window.tidying import Tidier
 from stackbench.window.workstrip import WorkStrip
 
-NIGHT, FRAMES, REVIEW, STACKS, CHANNELS = "Night", "Frames", "Review", "Stacks", "Channels"
-STEPS = (NIGHT, FRAMES, REVIEW, STACKS, CHANNELS)
+NIGHT, FRAMES, MASTERS = "Night", "Frames", "Masters"
+REVIEW, STACKS, CHANNELS = "Review", "Stacks", "Channels"
+STEPS = (NIGHT, FRAMES, MASTERS, REVIEW, STACKS, CHANNELS)
 
 
 class MainWindow(QMainWindow):
@@ -72,6 +74,7 @@ class MainWindow(QMainWindow):
         self.start = StartPage()
         self.summary = SummaryPage(model)
         self.frames = FramesPage(model)
+        self.masters = MastersPage(self.controller)
         self.review = ReviewPage(self.controller)
         self.stacks = StacksPage(self.controller)
         self.channels = ChannelsPage(self.controller)
@@ -82,6 +85,7 @@ class MainWindow(QMainWindow):
             self.start,
             self.summary,
             self.frames,
+            self.masters,
             self.review,
             self.stacks,
             self.channels,
@@ -212,6 +216,7 @@ class MainWindow(QMainWindow):
         pages = {
             NIGHT: self.summary if opened else self.start,
             FRAMES: self.frames,
+            MASTERS: self.masters,
             REVIEW: self.review,
             STACKS: self.stacks,
             CHANNELS: self.channels,

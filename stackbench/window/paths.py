@@ -1,12 +1,14 @@
 """The few SVG path commands that filter marks are drawn with, as a QPainterPath."""
 
 import re
+from functools import cache
 
 from PySide6.QtGui import QPainterPath
 
 _TOKEN = re.compile(r"[MLhvalzHV]|-?\d*\.?\d+")
 
 
+@cache
 def path_of(drawing: str) -> QPainterPath:
     """Turn an SVG path into a painter's.
 
@@ -18,7 +20,7 @@ def path_of(drawing: str) -> QPainterPath:
     Returns
     -------
     QPainterPath
-        The same outline.
+        The same outline; kept and given again, so do not change it.
 
     Raises
     ------

@@ -25,6 +25,23 @@ def sample_night() -> Path | None:
     return None
 
 
+def short(path: Path) -> str:
+    """Write a path shorter where it lies in the person's own folder.
+
+    Parameters
+    ----------
+    path : Path
+        Any path.
+
+    Returns
+    -------
+    str
+        With "~" for the person's folder; `Path.expanduser` turns it back.
+    """
+    home = Path.home()
+    return str(Path("~") / path.relative_to(home)) if path.is_relative_to(home) else str(path)
+
+
 def writable_output(proposed: Path) -> Path:
     """Propose an output folder that can be written.
 

@@ -52,6 +52,8 @@ class ProductView(QWidget):
         body.addLayout(self.bar)
         body.addWidget(self.view, 1)
         body.addWidget(self.words)
+        self.below = QVBoxLayout()
+        body.addLayout(self.below)
         split = QSplitter(Qt.Orientation.Horizontal)
         split.addWidget(self.list)
         split.addWidget(right)

@@ -19,7 +19,7 @@ from stackbench.job.session import propose_output
 from stackbench.window.choices import RecentNight
 from stackbench.window.controller import sort_drop
 from stackbench.window.parts import button, card, emptied, label
-from stackbench.window.places import sample_night, writable_output
+from stackbench.window.places import sample_night, short, writable_output
 
 
 class StartPage(QWidget):
@@ -120,7 +120,7 @@ class StartPage(QWidget):
             if night not in self._nights:
                 self._nights.append(night)
         if nights and not self._chose_out:
-            self.output.setText(str(writable_output(propose_output(self._nights))))
+            self.output.setText(short(writable_output(propose_output(self._nights))))
         self._show()
         self.say(refused)
 
@@ -147,7 +147,7 @@ class StartPage(QWidget):
         """
         self._nights = list(nights)
         self._chose_out = True
-        self.output.setText(str(out))
+        self.output.setText(short(out))
         self._show()
 
     def forget(self) -> None:
@@ -180,7 +180,7 @@ class StartPage(QWidget):
             self.add([Path(name)])
 
     def _recent_button(self, night: RecentNight) -> QPushButton:
-        one = button(f"{night.name}   →   {night.out}", f"Take up {night.out} again")
+        one = button(f"{night.name}   →   {short(night.out)}", f"Take up {night.out} again")
         one.setStyleSheet("text-align: left;")
         one.clicked.connect(lambda: self.begun.emit(night.folders, night.out))
         return one
@@ -193,9 +193,11 @@ class StartPage(QWidget):
 
     @Slot()
     def _ask_for_output(self) -> None:
-        name = QFileDialog.getExistingDirectory(self, "The output folder", self.output.text())
+        name = QFileDialog.getExistingDirectory(
+            self, "The output folder", str(Path(self.output.text()).expanduser())
+        )
         if name:
-            self.output.setText(name)
+            self.output.setText(short(Path(name)))
             self._out_edited()
 
     @Slot()
@@ -206,7 +208,7 @@ class StartPage(QWidget):
     @Slot()
     def _begin(self) -> None:
         self.say("")
-        self.begun.emit(tuple(self._nights), Path(self.output.text()))
+        self.begun.emit(tuple(self._nights), Path(self.output.text()).expanduser())
 
     def _show(self) -> None:
         layout = emptied(self._list)
@@ -228,7 +230,7 @@ class StartPage(QWidget):
         row = QWidget()
         layout = QHBoxLayout(row)
         layout.setContentsMargins(0, 0, 0, 0)
-        layout.addWidget(label(str(night)), 1)
+        layout.addWidget(label(short(night)), 1)
         away = button("Leave out", f"Leave {night.name} out")
         away.clicked.connect(lambda: self._leave_out(night))
         layout.addWidget(away)
@@ -237,5 +239,5 @@ class StartPage(QWidget):
     def _leave_out(self, night: Path) -> None:
         self._nights.remove(night)
         if self._nights and not self._chose_out:
-            self.output.setText(str(writable_output(propose_output(self._nights))))
+            self.output.setText(short(writable_output(propose_output(self._nights))))
         self._show()

@@ -10,6 +10,7 @@ from stackbench.job.session import SessionState
 from stackbench.job.stacking import FinishedStack
 from stackbench.window.night import NightModel
 from stackbench.window.parts import button, card, emptied, label, scrolled
+from stackbench.window.places import short
 from stackbench.window.subwords import state_words
 
 
@@ -119,7 +120,7 @@ class SummaryPage(QWidget):
 
 
 def _folders(folders: tuple[Path, ...]) -> str:
-    return "   ".join(str(folder) for folder in folders)
+    return "   ".join(short(folder) for folder in folders)
 
 
 def _numbers(stack: FinishedStack | None) -> tuple[str, str]:

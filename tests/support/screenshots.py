@@ -2,6 +2,7 @@
 
 import argparse
 import os
+import shutil
 import tempfile
 import time
 from pathlib import Path
@@ -17,6 +18,7 @@ from stackbench.window.look import DARK, LIGHT, dress
 from stackbench.window.mainwindow import (
     CHANNELS,
     FRAMES,
+    MASTERS,
     NIGHT,
     REVIEW,
     STACKS,
@@ -61,8 +63,9 @@ def picture_all(folder: Path, work: Path) -> None:
     window = MainWindow(Choices(settings), threads=2)
     window.show()
     picture(window, folder, "start")
-    window.add_nights([FOLDER])
-    window.start.output.setText(str(work / "sample_fits-stacked"))
+    night = work / "2031-11-14"
+    shutil.copytree(FOLDER, night)
+    window.add_nights([night])
     picture(window, folder, "chosen")
     window.start.begin.click()
     while window.controller.working and not window.controller.model.lanes:
@@ -73,6 +76,10 @@ def picture_all(folder: Path, work: Path) -> None:
     picture(window, folder, "night")
     window.go_to(FRAMES)
     picture(window, folder, "frames")
+    window.go_to(MASTERS)
+    window.masters.products.pick(2)
+    settle(500)
+    picture(window, folder, "masters")
     model = window.controller.model
     doubtful = next(row for row in model.rows if row.rejected)
     window.look_at(doubtful.path)
@@ -108,6 +115,8 @@ def main() -> None:
     options = parser.parse_args()
     app = QApplication([])
     with tempfile.TemporaryDirectory() as work:
+        # no path of the machine that makes the pictures is to be seen in them
+        os.environ["HOME"] = os.environ["USERPROFILE"] = work
         picture_all(options.folder, Path(work))
     app.quit()
 

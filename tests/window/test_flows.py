@@ -10,7 +10,7 @@ from PySide6.QtGui import QDragEnterEvent, QDropEvent
 from stackbench.job.progress import Step
 from stackbench.job.session import Session
 from stackbench.job.store import Decision
-from stackbench.window.mainwindow import CHANNELS, FRAMES, NIGHT, REVIEW, STACKS
+from stackbench.window.mainwindow import CHANNELS, FRAMES, MASTERS, NIGHT, REVIEW, STACKS
 
 LONG = 60_000
 
@@ -72,6 +72,7 @@ def test_from_drop_to_channels_without_holding_up_the_window(qtbot, window, nigh
     assert window.controller.choices.recent()[0].out == out
     for step, page in (
         (FRAMES, window.frames),
+        (MASTERS, window.masters),
         (REVIEW, window.review),
         (STACKS, window.stacks),
         (CHANNELS, window.channels),
@@ -99,10 +100,8 @@ def test_a_folder_without_frames_is_told_in_words(qtbot, window, tmp_path):
     with qtbot.waitSignal(window.controller.finished, timeout=LONG):
         window.start.begin.click()
     assert window.controller.model.state.problems
-    window.go_to(FRAMES)
-    window.go_to(REVIEW)
-    window.go_to(STACKS)
-    window.go_to(CHANNELS)
+    for step in (FRAMES, MASTERS, REVIEW, STACKS, CHANNELS):
+        window.go_to(step)
 
 
 def test_an_output_folder_that_cannot_be_is_told_on_the_start_page(qtbot, window, night, tmp_path):
