@@ -14,6 +14,8 @@ from stackbench.registration.refinement import Model
 FALSE_LIMIT = 1e-6
 # Distinct placements that are refitted in one go.
 _SETTLED = 6
+# The ordinary sub: so large a share of the stars agrees, scored on so many stars.
+_PLAIN_SHARE, _PLAIN_STARS = 0.5, 48
 # No optics stretch one axis this much against the other.
 _STRETCH_LIMIT = 1.1
 # Chance is weighed at these parts of the tolerance: sharp matches count more.
@@ -102,6 +104,44 @@ def settled_candidates(placements: consensus.Placements, search: Search) -> list
         if settled.false <= FALSE_LIMIT:
             enough = max(enough, int(hits[first]) // 2)
     return found
+
+
+def plain_candidate(
+    placements: consensus.Placements, search: Search, *, first: int
+) -> Candidate | None:
+    """Refit the best placement, if it is so good that no other can rival it.
+
+    Parameters
+    ----------
+    placements : consensus.Placements
+        Proposed placements.
+    search : Search
+        Stars and options.
+    first : int
+        The star of the sub from which on stars score the placements.
+
+    Returns
+    -------
+    Candidate or None
+        A credible candidate that pairs most stars of both lists; None if
+        there is none, or another placement is worth a look.
+    """
+    scoring = search.xy[first : first + _PLAIN_STARS]
+    if not len(placements.a):
+        return None
+    hits = consensus.hits_of(placements, scoring, search.raster)
+    top = int(np.argmax(hits))
+    if hits[top] < _PLAIN_SHARE * len(scoring):
+        return None
+    settled = _settled(placements.matrix(top), search)
+    if settled is None or settled.false > FALSE_LIMIT:
+        return None
+    listed = min(len(search.xy), len(search.reference_xy))
+    if settled.share < _PLAIN_SHARE or len(settled.pairs) < _PLAIN_SHARE * listed:
+        return None
+    good = np.flatnonzero(2 * hits >= hits[top])
+    rivals = consensus.hits_elsewhere(placements, good, settled.matrix, scoring, search.raster)
+    return None if 2 * rivals.max() >= hits[top] else settled
 
 
 def merged(known: list[Candidate], new: list[Candidate], search: Search) -> list[Candidate]:

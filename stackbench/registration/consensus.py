@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.special import betainc
 
+from stackbench.registration import transforms
 from stackbench.registration.asterisms import Asterisms
 
 # Reference triangles looked up for each triangle of the sub.
@@ -218,6 +219,63 @@ def ranked(
     return kept[order], hits[order]
 
 
+def hits_of(
+    placements: Placements, xy: NDArray[np.float64], raster: StarRaster
+) -> NDArray[np.intp]:
+    """Count for each placement the stars that hit reference stars.
+
+    Parameters
+    ----------
+    placements : Placements
+        Candidates.
+    xy : ndarray, shape (n, 2), float64
+        Stars of the sub, pixels.
+    raster : StarRaster
+        Where a star hits.
+
+    Returns
+    -------
+    ndarray, int
+        Hits of each placement.
+    """
+    return _hits(placements, np.arange(len(placements.a)), xy, raster)
+
+
+def hits_elsewhere(
+    placements: Placements,
+    chosen: NDArray[np.intp],
+    matrix: NDArray[np.float64],
+    xy: NDArray[np.float64],
+    raster: StarRaster,
+) -> NDArray[np.intp]:
+    """Count the hits of stars that a known placement puts elsewhere.
+
+    Parameters
+    ----------
+    placements : Placements
+        Candidates.
+    chosen : ndarray, shape (m,), int
+        Which of them.
+    matrix : ndarray, shape (3, 3), float64
+        The known placement.
+    xy : ndarray, shape (n, 2), float64
+        Stars of the sub, pixels.
+    raster : StarRaster
+        Where a star hits.
+
+    Returns
+    -------
+    ndarray, shape (m,), int
+        Hits; few for a poor version of the known placement, however many
+        stars it hits, and many for a true rival.
+    """
+    known = transforms.apply(matrix, xy) @ np.array([1, 1j])
+    # Two places that hit the same disc lie within its diameter.
+    other = np.abs(placements.apply(chosen, xy) - known) > 2 * raster.radius_px
+    hits: NDArray[np.intp] = np.count_nonzero(_hit(placements, chosen, xy, raster) & other, axis=1)
+    return hits
+
+
 def expected_false(*, matched: int, tried: int, listed: int, hit_chance: float, free: int) -> float:
     """Tell how many placements as good as this one chance alone would give.
 
@@ -276,10 +334,21 @@ def _hits(
     raster: StarRaster,
 ) -> NDArray[np.intp]:
     """Count for each chosen placement the stars that fall into a disc."""
+    hits: NDArray[np.intp] = np.count_nonzero(_hit(placements, chosen, xy, raster), axis=1)
+    return hits
+
+
+def _hit(
+    placements: Placements,
+    chosen: NDArray[np.intp],
+    xy: NDArray[np.float64],
+    raster: StarRaster,
+) -> NDArray[np.bool_]:
+    """Tell for each chosen placement which stars fall into a disc."""
     w = (placements.apply(chosen, xy) - complex(*raster.origin)) / raster.cell_px
     ny, nx = raster.cells.shape
     # Outside lands on the border, which is never hit.
     ix = np.clip(w.real, 0, nx - 1).astype(np.intp)
     iy = np.clip(w.imag, 0, ny - 1).astype(np.intp)
-    hits: NDArray[np.intp] = np.count_nonzero(raster.cells[iy, ix], axis=1)
-    return hits
+    hit: NDArray[np.bool_] = raster.cells[iy, ix]
+    return hit

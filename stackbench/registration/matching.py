@@ -14,6 +14,7 @@ from stackbench.registration.candidates import (
     Candidate,
     Search,
     merged,
+    plain_candidate,
     settled_candidates,
 )
 from stackbench.registration.refinement import Fit, Model
@@ -23,6 +24,12 @@ from stackbench.registration.refinement import Fit, Model
 # one frame lost its brightest stars to saturation.
 _REFERENCE_BRIGHT = 45
 _WINDOW, _WINDOW_STEP, _WINDOWS = 24, 12, 3
+# The ordinary sub shows itself on far fewer stars. Its brightest may all be
+# none (hot pixels, satellites), so others are looked at before the wide search.
+_FEW, _FEW_WINDOWS = 12, 4
+# A reference whose own pattern repeats for this share of its stars is always
+# searched widely, for rivals; so are those too poor in stars to tell.
+_REPEATING_SHARE = 0.15
 # Near triangles serve when the brightness orders have little in common.
 _NEAR_STARS, _NEAR_NEIGHBOURS, _REFERENCE_NEIGHBOURS = 200, 6, 8
 # Fainter stars than these add nothing to the fit but time.
@@ -62,12 +69,14 @@ class ReferenceStars:
     """The reference's stars with everything that can be prepared once.
 
     `indices` leads from the prepared order (brightest first) back to the list
-    as given.
+    as given. `repeats` tells that another placement of the stars on themselves
+    matches many of them.
     """
 
     xy: NDArray[np.float64]
     indices: NDArray[np.intp]
     sigma_px: NDArray[np.float64] | None
+    repeats: bool
     tree: cKDTree
     raster: consensus.StarRaster
     wide: Asterisms
@@ -110,14 +119,17 @@ def prepare_reference(
     reach = float(np.hypot(*np.ptp(stars, axis=0)))
     # Optics distort by about a thousandth of the frame from pointing to pointing.
     radius = max(2.5 * tolerance_px, 0.0015 * reach)
+    raster = consensus.star_raster(stars[:_RASTER_STARS], radius_px=radius)
+    wide_shapes = cKDTree(wide.shapes)
     return ReferenceStars(
         xy=stars,
         indices=indices,
         sigma_px=sigma,
+        repeats=_repeats(stars, raster, wide, wide_shapes),
         tree=cKDTree(stars),
-        raster=consensus.star_raster(stars[:_RASTER_STARS], radius_px=radius),
+        raster=raster,
         wide=wide,
-        wide_shapes=cKDTree(wide.shapes),
+        wide_shapes=wide_shapes,
         near=near,
         near_shapes=cKDTree(near.shapes),
     )
@@ -227,7 +239,10 @@ def match_to_reference(
     -----
     Like triangles of sub and reference propose placements; the one on which
     most stars agree is refitted over all stars that match, and accepted if
-    `consensus.expected_false` is below 1e-6.
+    `consensus.expected_false` is at most 1e-6. Triangles of a few bright stars
+    come first: a placement that passes and pairs half of the stars of either
+    list is taken at once, unless another one proposed, or the reference's own
+    pattern, could rival it. All other subs are searched widely.
     """
     if model not in ("similarity", "affine"):
         raise ValueError(f"model must be 'similarity' or 'affine', got {model!r}")
@@ -243,17 +258,7 @@ def match_to_reference(
         tolerance_px=tolerance_px,
         scales=scales,
     )
-    found: list[Candidate] = []
-    for triangles, theirs, shapes in _stages(stars, reference):
-        placements = consensus.propose(
-            stars, triangles, reference.xy, theirs, shapes, scales=scales
-        )
-        found = merged(found, settled_candidates(placements, search), search)
-        # A placement that leaves most stars alone may be true (clouds, another
-        # filter) or a pattern that is not of the sky (hot pixels): look on.
-        if any(one.false <= FALSE_LIMIT and one.share >= _CLEAR_SHARE for one in found):
-            break
-    best = _decided(found, search)
+    best = _plain(stars, reference, search) or _searched(stars, reference, search)
     fit = refinement.clipped_fit(
         best.matrix,
         stars,
@@ -269,6 +274,57 @@ def match_to_reference(
             "much, to say where the corners of the sub belong"
         )
     return _star_match(fit, indices, reference.indices, false=best.false)
+
+
+def _plain(
+    stars: NDArray[np.float64], reference: ReferenceStars, search: Search
+) -> Candidate | None:
+    """Find the placement of an ordinary sub, on which most stars of both lists agree."""
+    if reference.repeats:
+        return None
+    for first in range(0, min(_FEW * _FEW_WINDOWS, len(stars) - _FEW + 1), _FEW):
+        few = asterisms(stars, all_triples(first, first + _FEW))
+        if not len(few.base_px):
+            continue
+        placements = consensus.propose(
+            stars, few, reference.xy, reference.wide, reference.wide_shapes, scales=search.scales
+        )
+        found = plain_candidate(placements, search, first=first)
+        if found is not None:
+            return found
+    return None
+
+
+def _repeats(
+    stars: NDArray[np.float64],
+    raster: consensus.StarRaster,
+    wide: Asterisms,
+    shapes: cKDTree,
+) -> bool:
+    """Tell whether the stars match themselves when moved, turned or mirrored."""
+    few = asterisms(stars, all_triples(0, min(len(stars), _WINDOW)))
+    if not len(few.base_px):
+        return True
+    placements = consensus.propose(stars, few, stars, wide, shapes, scales=(0.3, 3.0))
+    order, _ = consensus.ranked(placements, stars, raster)
+    scoring = stars[:_NEAR_STARS]
+    hits = consensus.hits_elsewhere(placements, order, np.eye(3), scoring, raster)
+    return bool(hits.max() >= _REPEATING_SHARE * len(scoring))
+
+
+def _searched(stars: NDArray[np.float64], reference: ReferenceStars, search: Search) -> Candidate:
+    """Find the placement of any sub, and make sure that it has no rival."""
+    found: list[Candidate] = []
+    for triangles, theirs, shapes in _stages(stars, reference):
+        placements = consensus.propose(
+            stars, triangles, reference.xy, theirs, shapes, scales=search.scales
+        )
+        found = merged(found, settled_candidates(placements, search), search)
+        # A placement that leaves most stars alone may be true (clouds, another
+        # filter) or a pattern that is not of the sky (hot pixels): look on.
+        if any(one.false <= FALSE_LIMIT and one.share >= _CLEAR_SHARE for one in found):
+            break
+    return _decided(found, search)
 
 
 def _ordered(

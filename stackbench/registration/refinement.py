@@ -1,5 +1,6 @@
 """From a rough placement to the best fit over all stars that match."""
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -21,6 +22,8 @@ _RAYLEIGH_MEDIAN = 1.1774100225154747
 _LEAST_CLIP_PX = 0.05
 _CLIP_ROUNDS = 10
 _SETTLE_ROUNDS = 5
+# The brightest stars settle a placement roughly, if they give this many pairs.
+_ROUGH_STARS, _ROUGH_PAIRS = 250, 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +88,8 @@ def settle(
     matrix : ndarray, shape (3, 3), float64
         Rough transform.
     xy, reference_xy : ndarray, shape (n, 2), float64
-        Stars of the sub and of the reference, pixels.
+        Stars of the sub (brightest first) and of the reference, pixels. The
+        last radius always pairs all of them.
     tree : cKDTree
         Tree over `reference_xy`.
     radii : tuple of float
@@ -100,8 +104,12 @@ def settle(
     """
     pairs = np.empty((0, 2), dtype=np.intp)
     for step, radius in enumerate(radii):
+        tried = xy if step == len(radii) - 1 else xy[:_ROUGH_STARS]
         for _ in range(_SETTLE_ROUNDS):
-            found = nearest_pairs(transforms.apply(matrix, xy), tree, radius_px=radius)
+            found = nearest_pairs(transforms.apply(matrix, tried), tree, radius_px=radius)
+            if len(found) < _ROUGH_PAIRS and len(tried) < len(xy):
+                tried = xy
+                found = nearest_pairs(transforms.apply(matrix, xy), tree, radius_px=radius)
             if np.array_equal(found, pairs):
                 break
             pairs = found
@@ -191,14 +199,22 @@ def _refit(
     points, targets = xy[pairs[:, 0]], reference_xy[pairs[:, 1]]
     if len(points) < (3 if model == "similarity" else 4):
         return None
-    spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
     # Stars (nearly) on one line fix neither the mirror nor an affine transform.
-    if spread[1] < 0.01 * spread[0]:
+    if _flatness(points) < 0.01:
         return None
     if model == "affine":
         return transforms.affine(points, targets, weights=weights)
     mirrored = bool(np.linalg.det(matrix[:2, :2]) < 0)
     return transforms.similarity(points, targets, weights=weights, mirrored=mirrored)
+
+
+def _flatness(points: NDArray[np.float64]) -> float:
+    """Give the spread of points across their main direction over that along it."""
+    x, y = (points - points.mean(axis=0)).T
+    # The principal moments, in closed form: half their sum, half their difference.
+    xx, yy, xy = float(x @ x), float(y @ y), float(x @ y)
+    middle, half = (xx + yy) / 2, math.hypot((xx - yy) / 2, xy)
+    return math.sqrt(max(middle - half, 0.0) / (middle + half)) if middle > 0 else 0.0
 
 
 def _distances(

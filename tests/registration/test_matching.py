@@ -183,6 +183,34 @@ def test_two_placements_that_fit_equally_well_are_refused():
         match_stars(pattern, np.arange(30), twice, np.tile(np.arange(30), 2))
 
 
+def test_a_pattern_that_repeats_is_refused_though_every_star_matches():
+    # Moved by one tile, two thirds of the stars match as well as unmoved.
+    rng = np.random.default_rng(24)
+    pattern = rng.uniform(0, 900, (40, 2))
+    tiles = np.vstack([pattern + np.array([1000 * tile, 0]) for tile in range(3)])
+    # The brightest lie in one tile, where no rival shows.
+    flux = np.concatenate([rng.uniform(10, 20, 40), rng.uniform(1, 9, 80)])
+    assert prepare_reference(tiles, flux).repeats
+    with pytest.raises(NoMatch, match="two placements fit"):
+        match_stars(tiles, flux, tiles, flux)
+
+
+@pytest.mark.parametrize("false", [0, 14, 32, 60])
+def test_bright_spots_that_are_no_stars_do_not_hide_the_stars(false):
+    rng = np.random.default_rng(25)
+    pair = field_pair(rng, stars=300, rotation_deg=180, missing=0.1, false=0.05)
+    spots = rng.uniform(0, 1000, (false, 2))
+    reference = prepare_reference(pair.reference_xy, pair.reference_flux)
+    assert not reference.repeats
+    found = match_to_reference(
+        np.vstack([pair.xy, spots]),
+        np.concatenate([pair.flux, np.full(false, 2 * pair.flux.max())]),
+        reference,
+    )
+    assert worst_error(found.matrix, pair) < 0.1
+    assert found.matched >= 0.95 * _common(pair)
+
+
 def test_stars_in_one_corner_do_not_place_the_frame():
     rng = np.random.default_rng(15)
     shared = rng.uniform(0, 80, (12, 2))
