@@ -118,13 +118,14 @@ def run(
     from stackbench.job.bench import WrongUseError, check_folders, open_bench
     from stackbench.job.console import ConsoleProgress
     from stackbench.job.run import run_job
+    from stackbench.job.session import propose_output
     from stackbench.job.settings import Settings, SettingsError, load_settings
     from stackbench.job.store import StoreError
     from stackbench.job.words import outcome_lines
 
-    out = out or nights[0].resolve().with_name(f"{nights[0].resolve().name}-stacked")
     asked = _StopButton()
     try:
+        out = out or propose_output(nights)
         check_folders(nights, out)
         chosen = load_settings(settings) if settings is not None else Settings()
         chosen = chosen.with_export(tiff=tiff, stretch=stretch)

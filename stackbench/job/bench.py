@@ -4,7 +4,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -115,7 +115,8 @@ def open_bench(
     finally:
         _remove(scratch)
         lock.release()
-        (out / _LOCK_NAME).unlink(missing_ok=True)
+        with suppress(PermissionError):  # Windows: another job is just asking for it
+            (out / _LOCK_NAME).unlink(missing_ok=True)
 
 
 def check_folders(folders: Sequence[Path], out: Path | None = None) -> None:

@@ -10,6 +10,7 @@ from stackbench.frames.records import Frame, Problem
 from stackbench.frames.scan import scan_folders
 from stackbench.frames.setups import with_common_focal_lengths
 from stackbench.frames.targets import with_targets
+from stackbench.frames.words import counted
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
 from stackbench.job.progress import Step
@@ -47,19 +48,52 @@ def find_frames(bench: Bench, folders: Sequence[Path]) -> Found:
     bench.progress.begin(Step.FIND, 1)
     scan = scan_folders(folders, skip=[bench.out], known=bench.store.known_frame)
     bench.progress.end(Step.FIND)
-    checksums, unread = _checksums(bench, scan.frames)
-    frames = [frame for frame in scan.frames if frame.path in checksums]
-    bench.store.learn_frames(frames, checksums)
+    checksums: dict[Path, str] = {}
+    try:
+        unread = _checksums(bench, scan.frames, checksums)
+    finally:  # also when stopped: a night's checksums take minutes on a slow disk
+        frames = [frame for frame in scan.frames if frame.path in checksums]
+        bench.store.learn_frames(frames, checksums)
+    frames, copied = _without_copies(frames, checksums)
     return Found(
         frames=with_targets(with_common_focal_lengths(frames), folders=folders),
-        problems=(*scan.problems, *unread),
+        problems=(*scan.problems, *unread, *copied),
         checksums=checksums,
     )
 
 
-def _checksums(bench: Bench, frames: Sequence[Frame]) -> tuple[dict[Path, str], list[Problem]]:
+def _without_copies(
+    frames: Sequence[Frame], checksums: Mapping[Path, str]
+) -> tuple[list[Frame], list[Problem]]:
+    """Leave out copies of files: stacked twice, a sub would pass for two."""
+    originals: dict[str, Frame] = {}
+    copies: dict[Path, list[Frame]] = {}
+    for frame in frames:
+        if originals.setdefault(checksums[frame.path], frame) is not frame:
+            copies.setdefault(frame.path.parent, []).append(frame)
+    problems = [
+        Problem(
+            path=folder,
+            what=f"Copies of other frames were left out: {counted(len(found), 'file')}",
+            why=f"{found[0].path.name} has the same content as "
+            f"{originals[checksums[found[0].path]].path}.",
+            remedy="Nothing is lost; remove the copies so that the night is in one place.",
+        )
+        for folder, found in copies.items()
+    ]
+    return list(originals.values()), problems
+
+
+def _checksums(bench: Bench, frames: Sequence[Frame], checksums: dict[Path, str]) -> list[Problem]:
     """Sum the files not known yet; one that cannot be read to its end is a problem."""
-    checksums: dict[Path, str] = {}
+
+    def _sum(path: Path) -> Problem | None:
+        try:
+            checksums[path] = file_sha256(path)
+        except OSError as error:
+            return unreadable(path, error).problem
+        return None
+
     new: list[Path] = []
     for frame in frames:
         known = bench.store.known_checksum(frame)
@@ -71,8 +105,8 @@ def _checksums(bench: Bench, frames: Sequence[Frame]) -> tuple[dict[Path, str], 
     if new:
         loading = warm_up()
         bench.progress.begin(Step.CHECK, len(new))
-        sums = in_threads(
-            _checksum,
+        outcomes = in_threads(
+            _sum,
             new,
             threads=bench.threads,
             stop=bench.stop,
@@ -80,16 +114,5 @@ def _checksums(bench: Bench, frames: Sequence[Frame]) -> tuple[dict[Path, str], 
         )
         loading.join()
         bench.progress.end(Step.CHECK)
-        for path, found in zip(new, sums, strict=True):
-            if isinstance(found, Problem):
-                problems.append(found)
-            else:
-                checksums[path] = found
-    return checksums, problems
-
-
-def _checksum(path: Path) -> str | Problem:
-    try:
-        return file_sha256(path)
-    except OSError as error:
-        return unreadable(path, error).problem
+        problems = [problem for problem in outcomes if problem is not None]
+    return problems

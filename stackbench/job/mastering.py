@@ -1,7 +1,7 @@
 """The second step: make the masters, or find them as an earlier run left them."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -138,7 +138,7 @@ def make_masters(bench: Bench, found: Found, plan: CalibrationPlan, desk: PixelD
                     facts = facts_of(made)
                     shelf.put(one, FinishedMaster(key=key, path=path, facts=facts))
                     shelf.problems += facts.problems
-                background.start(partial(_keep, bench, found, key, path, made, problems))
+                background.start(partial(_keep, bench, found, one, key, path, made, problems))
                 desk.release(one.frames)
             bench.progress.advance(Step.MASTERS, len(one.frames))
     bench.progress.end(Step.MASTERS)
@@ -190,7 +190,9 @@ def _recall(bench: Bench, shelf: MasterShelf, one: CalibrationSet, key: str, pat
     known = bench.store.recall("master", key)
     if known is None:
         return False
-    record, _ = known
+    record = _with_paths(
+        known[0], dict(zip(known[0]["frames"], map(str, _paths(one)), strict=True))
+    )
     problems = _PROBLEMS.validate_python(record["problems"])
     if record["facts"] is not None:
         if record["file"] != [path.name, file_mark(path)]:
@@ -205,6 +207,7 @@ def _recall(bench: Bench, shelf: MasterShelf, one: CalibrationSet, key: str, pat
 def _keep(
     bench: Bench,
     found: Found,
+    one: CalibrationSet,
     key: str,
     path: Path,
     made: Master | None,
@@ -214,6 +217,7 @@ def _keep(
     record: dict[str, Any] = {
         "problems": _PROBLEMS.dump_python(problems, mode="json"),
         "facts": None,
+        "frames": list(map(str, _paths(one))),
     }
     if made is not None:
         from stackbench.job.mastermaking import write_finished
@@ -224,15 +228,33 @@ def _keep(
     bench.store.keep("master", key, record)
 
 
+def _paths(one: CalibrationSet) -> list[Path]:
+    return [frame.path for frame in one.frames]
+
+
+def _with_paths(value: Any, places: Mapping[str, str]) -> Any:
+    """Name files by where they lie now: a night's folder may have been moved since."""
+    match value:
+        case dict():
+            return {name: _with_paths(part, places) for name, part in value.items()}
+        case list():
+            return [_with_paths(part, places) for part in value]
+        case str():
+            return places.get(value, value)
+        case _:
+            return value
+
+
 def _names(sets: Sequence[CalibrationSet]) -> dict[CalibrationSet, str]:
     """Name the files of masters so that a person knows them apart."""
     plain = {one: _name(one) for one in sets}
-    often = Counter(plain.values())
+    # folders on Windows and macOS do not tell the filters r and R apart
+    often = Counter(name.casefold() for name in plain.values())
     names: dict[CalibrationSet, str] = {}
     seen: Counter[str] = Counter()
     for one, name in plain.items():
-        seen[name] += 1
-        number = f"_{seen[name]}" if often[name] > 1 else ""
+        seen[name.casefold()] += 1
+        number = f"_{seen[name.casefold()]}" if often[name.casefold()] > 1 else ""
         names[one] = f"{name}{number}.fits"
     return names
 

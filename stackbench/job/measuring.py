@@ -86,13 +86,11 @@ def measure_lights(
         from stackbench.job.calibrators import CalibratorDesk
 
         calibrators = CalibratorDesk(bench, found, shelf, desk)
-        for light, outcome in _measure(bench, plan, desk, calibrators, missing):
+        for light, outcome in _measure(bench, plan, desk, calibrators, missing, keys):
             if isinstance(outcome, Problem):
                 problems.append(outcome)
                 continue
-            key = keys[light.path]
-            bench.store.keep("measures", key, *_packed(outcome))
-            subs[light.path] = MeasuredSub(frame=light, key=key, measures=outcome)
+            subs[light.path] = MeasuredSub(frame=light, key=keys[light.path], measures=outcome)
     noticed: dict[Problem, None] = {}
     for serving in {plan.servings[light.path]: None for light in lights}:
         noticed.update(dict.fromkeys(bad_pixel_problems(bench, shelf, serving)))
@@ -108,6 +106,7 @@ def _measure(
     desk: PixelDesk,
     calibrators: "CalibratorDesk",
     lights: Sequence[Frame],
+    keys: Mapping[Path, str],
 ) -> list[tuple[Frame, FrameMeasures | Problem]]:
     from stackbench.calibration.apply import Calibrator, calibrate_frame
     from stackbench.calibration.blank import single_value
@@ -138,6 +137,8 @@ def _measure(
         measures = measure_frame(
             calibrated.data, saturated=calibrated.saturated, options=bench.settings.stars
         )
+        # kept at once, so that a job that is stopped loses none
+        bench.store.keep("measures", keys[light.path], *_packed(measures))
         return light, measures
 
     bench.progress.begin(Step.MEASURE, len(lights))

@@ -420,7 +420,10 @@ def propose_output(folders: Sequence[Path]) -> Path:
     Returns
     -------
     Path
-        The night's folder's name with "-stacked" added.
+        The night's folder's name with "-stacked" added; a folder "stacked"
+        inside where the night is a whole disk.
     """
     first = folders[0].resolve()
+    if not first.name:
+        return first / "stacked"
     return first.with_name(f"{first.name}-stacked")

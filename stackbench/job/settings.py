@@ -2,12 +2,13 @@
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import MISSING, Field, asdict, dataclass, fields, is_dataclass, replace
 from pathlib import Path
 from types import UnionType
 from typing import Any, Literal, Self, Union, get_args, get_origin, get_type_hints
 
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
+from pydantic_core import ErrorDetails
 
 from stackbench.export.tiff import TiffDepth
 from stackbench.rejection.methods import Rejection
@@ -122,11 +123,21 @@ def load_settings(path: Path) -> Settings:
     try:
         return Settings.model_validate(given)
     except ValidationError as error:
-        faults = "; ".join(
-            f"{'.'.join(str(part) for part in fault['loc']) or 'the file'}: {fault['msg']}"
-            for fault in error.errors()
-        )
+        faults = "; ".join(_in_words(fault) for fault in error.errors())
         raise SettingsError(f"{path}: {faults}") from error
+
+
+def _in_words(fault: ErrorDetails) -> str:
+    where = ".".join(str(part) for part in fault["loc"])
+    match fault["type"]:
+        case "extra_forbidden":
+            parts = ", ".join(Settings.model_fields)
+            return f"there is no part {where!r}; the parts are {parts}"
+        case "dataclass_type":
+            return f"{where} is a part with settings of its own, written below [{where}]"
+        case _:
+            said = fault["msg"].removeprefix("Value error, ")
+            return f"{where}: {said}" if where else said
 
 
 def _checked(value: Any, expected: Any, where: str) -> Any:
@@ -137,11 +148,22 @@ def _checked(value: Any, expected: Any, where: str) -> Any:
     if record is None or not isinstance(value, Mapping):
         return value
     kinds = get_type_hints(record)
-    known = {field.name for field in fields(record)}
+    known = {field.name: field for field in fields(record)}
     for name in value:
         if name not in known:
             raise ValueError(f"{where} has no setting {name!r}; it has {', '.join(sorted(known))}")
-    return {name: _checked(one, kinds[name], f"{where}.{name}") for name, one in value.items()}
+    return {
+        name: _checked(_completed(one, known[name]), kinds[name], f"{where}.{name}")
+        for name, one in value.items()
+    }
+
+
+def _completed(value: Any, field: Field[Any]) -> Any:
+    """Take what a part within a part leaves out from its default."""
+    default = field.default if field.default_factory is MISSING else field.default_factory()
+    if isinstance(value, Mapping) and is_dataclass(default) and not isinstance(default, type):
+        return asdict(default) | dict(value)
+    return value
 
 
 def _record_type(expected: Any) -> Any:

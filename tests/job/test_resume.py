@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from stackbench.calibration import masters
+from stackbench.frames.checksums import file_sha256
 from stackbench.frames.work import Cancelled
-from stackbench.job import mastermaking, stackmaking
+from stackbench.job import finding, mastermaking, stackmaking
 from stackbench.job.bench import open_bench
 from stackbench.job.progress import Progress, Step
 from stackbench.job.run import run_job
@@ -182,6 +183,83 @@ def test_a_stopped_job_leaves_whole_products_and_goes_on_from_there(first, tmp_p
     left = {p.name for p in tmp_path.iterdir()}
     assert not any("tmp" in name or "scratch" in name or "lock" in name for name in left)
     assert same(run_night(night, out=tmp_path), record)
+
+
+class StopAfter(Progress):
+    """Asks to stop when a step has done some of its pieces."""
+
+    def __init__(self, step, pieces):
+        self.step, self.left = step, pieces
+
+    def advance(self, step, pieces=1):
+        if step is self.step:
+            self.left -= pieces
+
+
+def stop_after(night, out, step, pieces):
+    """Run a job that is stopped within a step."""
+    progress = StopAfter(step, pieces)
+    with (
+        pytest.raises(Cancelled),
+        open_bench(
+            out, settings=Settings(), progress=progress, stop=lambda: progress.left <= 0, threads=2
+        ) as bench,
+    ):
+        run_job(bench, [night])
+
+
+def test_what_was_measured_before_a_stop_is_not_measured_again(first, work, tmp_path):
+    night, _, done = work
+    stop_after(night, tmp_path / "new", Step.MEASURE, 3)
+    before = done["measured"]
+    assert 3 <= before < 10
+    record = run_night(night, out=tmp_path / "new")
+    assert done["measured"] == 10
+    assert same(record, first[2])
+
+
+def test_checksums_taken_before_a_stop_are_not_taken_again(first, tmp_path, monkeypatch):
+    taken = []
+
+    def counted(path):
+        taken.append(path)
+        return file_sha256(path)
+
+    monkeypatch.setattr(finding, "file_sha256", counted)
+    night, _, record = first
+    stop_after(night, tmp_path, Step.CHECK, 4)
+    assert 4 <= len(taken) < len(record["frames"])
+    run_night(night, out=tmp_path)
+    assert len(taken) == len(set(taken)) == len(record["frames"])
+
+
+def test_a_copy_of_a_sub_is_not_stacked_twice(first, work):
+    night, out, done = work
+    name = next(iter(lights(first[2])))
+    (night / "copies").mkdir()
+    shutil.copy(next(night.rglob(name)), night / "copies" / f"again_{name}")
+    record = run_night(night, out=out)
+    assert done == {"masters": 0, "measured": 0, "stacked": 0}
+    assert len(lights(record)) == len(lights(first[2]))
+    assert run_night(night, out=out)["problems"] == record["problems"]
+    (problem,) = [p for p in record["problems"] if "Copies" in p["what"]]
+    assert name in problem["why"]
+
+
+def test_a_moved_night_is_named_where_it_lies(first, work):
+    night, out, done = work
+    moved = night.rename(night.with_name("elsewhere"))
+    record = run_night(moved, out=out)
+    assert done == {"masters": 0, "measured": 0, "stacked": 0}
+    for name in ("masters", "stacks"):
+        for product in record[name]:
+            assert all(Path(path).is_relative_to(moved) for path in product["frames"])
+    numbers = ("gain_e_per_adu", "read_noise_e", "kind")
+    assert [[m[n] for n in numbers] for m in record["masters"]] == [
+        [m[n] for n in numbers] for m in first[2]["masters"]
+    ]
+    bias = next(m for m in record["masters"] if m["kind"] == "bias")
+    assert bias["read_noise_e"] is not None
 
 
 def test_one_and_two_threads_give_the_same_bytes(first, tmp_path):

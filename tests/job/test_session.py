@@ -1,6 +1,7 @@
 """What a session knows, decides and does again."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -139,6 +140,8 @@ def test_a_folder_that_is_gone_is_told(tmp_path):
     with pytest.raises(WrongUseError, match="does not exist"):
         Session(tmp_path / "out", [tmp_path / "gone"])
     assert propose_output([tmp_path / "night"]).name == "night-stacked"
+    disk = Path(tmp_path.anchor)
+    assert propose_output([disk]) == disk / "stacked"
 
 
 def test_pictures_of_subs_and_layers(session):

@@ -1,5 +1,6 @@
 """Settings files: what they may say, and what is said of mistakes in them."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -31,10 +32,19 @@ def test_false_turns_a_limit_off(tmp_path):
     assert load(tmp_path, "[review]\nsky = false\n").review.sky is None
 
 
+def test_what_a_limit_leaves_out_keeps_its_default(tmp_path):
+    default = Settings().review.fwhm
+    assert default is not None
+    review = load(tmp_path, "[review.fwhm]\nloosest = 1.6\n").review
+    assert review.fwhm == replace(default, loosest=1.6)
+    assert review.sky == Settings().review.sky
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("[reviev]\n", "reviev"),
+        ("[reviev]\n", "there is no part 'reviev'; the parts are masters, stars"),
+        ("stars = 3\n", "written below [stars]"),
         ("[review]\nfwhm_limit = 3\n", "no setting 'fwhm_limit'"),
         ("[review.fwhm]\nfactor = -1\ntightest = 1.2\nloosest = 1.3\n", "factor above 0"),
         ('[stacking]\nmethod = "best"\n', "stacking"),
