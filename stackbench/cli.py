@@ -27,7 +27,7 @@ app = typer.Typer(
 
 Nights = Annotated[
     list[Path],
-    typer.Argument(metavar="NIGHT...", help="One or more folders with a night's frames."),
+    typer.Argument(metavar="NIGHT", help="One or more folders with a night's frames."),
 ]
 
 
