@@ -15,7 +15,7 @@ FALSE_LIMIT = 1e-6
 # Distinct placements that are refitted in one go.
 _SETTLED = 6
 # The ordinary sub: so large a share of the stars agrees, scored on so many stars.
-_PLAIN_SHARE, _PLAIN_STARS = 0.5, 48
+_PLAIN_SHARE, _PLAIN_STARS = 0.4, 48
 # No optics stretch one axis this much against the other.
 _STRETCH_LIMIT = 1.1
 # Chance is weighed at these parts of the tolerance: sharp matches count more.
@@ -123,7 +123,7 @@ def plain_candidate(
     Returns
     -------
     Candidate or None
-        A credible candidate that pairs most stars of both lists; None if
+        A credible candidate that pairs a clear share of both lists, None if
         there is none, or another placement is worth a look.
     """
     scoring = search.xy[first : first + _PLAIN_STARS]
@@ -136,7 +136,9 @@ def plain_candidate(
     settled = _settled(placements.matrix(top), search)
     if settled is None or settled.false > FALSE_LIMIT:
         return None
-    listed = min(len(search.xy), len(search.reference_xy))
+    # A share of the whole reference: a pattern that repeats in a part of it only
+    # could rival fewer pairs unseen.
+    listed = len(search.reference_xy)
     if settled.share < _PLAIN_SHARE or len(settled.pairs) < _PLAIN_SHARE * listed:
         return None
     good = np.flatnonzero(2 * hits >= hits[top])

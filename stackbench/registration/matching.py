@@ -240,8 +240,8 @@ def match_to_reference(
     Like triangles of sub and reference propose placements; the one on which
     most stars agree is refitted over all stars that match, and accepted if
     `consensus.expected_false` is at most 1e-6. Triangles of a few bright stars
-    come first: a placement that passes and pairs half of the stars of either
-    list is taken at once, unless another one proposed, or the reference's own
+    come first: a placement that passes and pairs two fifths of the reference's
+    stars is taken at once, unless another one proposed, or the reference's own
     pattern, could rival it. All other subs are searched widely.
     """
     if model not in ("similarity", "affine"):
