@@ -114,6 +114,7 @@ def run(
     something was stacked, 1 when nothing could be, 2 for wrong use, 130 when interrupted.
     """
     from stackbench.export.files import WriteError
+    from stackbench.frames.errors import FrameError
     from stackbench.frames.work import Cancelled
     from stackbench.job.bench import WrongUseError, check_folders, open_bench
     from stackbench.job.console import ConsoleProgress
@@ -138,7 +139,7 @@ def run(
             night = run_job(
                 bench, nights, keep=keep or (), reject=reject or (), release=release or ()
             )
-    except (WrongUseError, SettingsError, StoreError, WriteError) as error:
+    except (WrongUseError, SettingsError, StoreError, WriteError, FrameError) as error:
         _wrong_use(error)
     except Cancelled:
         typer.echo("Stopped. What is finished stays; the next run goes on from there.", err=True)

@@ -50,10 +50,12 @@ def camera_numbers(
     biases = _pair(plan, shelf, camera, Kind.BIAS)
     if flats is None or biases is None:
         return None
-    key = key_of(__version__, [found.checksums[frame.path] for frame in (*flats, *biases)])
+    saturation = camera_saturation(bench, found, desk, camera)
+    checksums = [found.checksums[frame.path] for frame in (*flats, *biases)]
+    key = key_of(__version__, checksums, saturation)
     known = bench.store.recall("camera", key)
     if known is None:
-        numbers = _measure(bench, found, desk, camera, flats, biases)
+        numbers = _measure(desk, flats, biases, saturation)
         bench.store.keep("camera", key, {"numbers": numbers})
         return numbers
     numbers = known[0]["numbers"]
@@ -61,19 +63,16 @@ def camera_numbers(
 
 
 def _measure(
-    bench: Bench,
-    found: Found,
     desk: PixelDesk,
-    camera: CameraSetup,
     flats: tuple[Frame, Frame],
     biases: tuple[Frame, Frame],
+    saturation: float | None,
 ) -> tuple[float, float] | None:
     from stackbench.calibration.phototransfer import measure_camera
 
     try:
         lit = MappedRows(desk.pixels(flats[0])), MappedRows(desk.pixels(flats[1]))
         unlit = MappedRows(desk.pixels(biases[0])), MappedRows(desk.pixels(biases[1]))
-        saturation = camera_saturation(bench, found, desk, camera)
         measured = measure_camera(lit, unlit, saturation_adu=saturation)
     except FrameError:
         return None  # the masters' own problems name the file

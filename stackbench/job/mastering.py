@@ -25,6 +25,7 @@ from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
+from stackbench.job.saturation import camera_saturation
 from stackbench.job.store import file_mark, key_of
 
 _FACTS: TypeAdapter[MasterFacts] = TypeAdapter(MasterFacts)
@@ -127,7 +128,7 @@ def make_masters(bench: Bench, found: Found, plan: CalibrationPlan, desk: PixelD
         for one in plan.sets:
             if one.kind is Kind.FLAT:
                 background.finish()  # what flats need must be on disk
-            key = _key(bench, found, plan, shelf, one)
+            key = _key(bench, found, plan, shelf, desk, one)
             path = bench.out / "masters" / names[one]
             if not _recall(bench, shelf, one, key, path):
                 from stackbench.job.mastermaking import make_master
@@ -171,17 +172,21 @@ def _key(
     found: Found,
     plan: CalibrationPlan,
     shelf: MasterShelf,
+    desk: PixelDesk,
     one: CalibrationSet,
 ) -> str:
-    servings = []
+    servings: list[str] = []
+    saturation_adu = None
     if one.kind is Kind.FLAT:
         servings = [shelf.serving_key(plan.servings[frame.path]) for frame in one.frames]
+        saturation_adu = camera_saturation(bench, found, desk, one.setup.camera)
     return key_of(
         __version__,
         one.kind,
         [found.checksums[frame.path] for frame in one.frames],
         bench.settings.masters,
         servings,
+        saturation_adu,
     )
 
 

@@ -19,6 +19,7 @@ from stackbench.job.finding import Found
 from stackbench.job.mastering import MasterShelf, bad_pixel_problems
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
+from stackbench.job.saturation import camera_saturation
 from stackbench.job.store import key_of
 from stackbench.stars.records import FrameMeasures, StarTable
 
@@ -73,7 +74,15 @@ def measure_lights(
         Subs in the order of the frames.
     """
     lights = [frame for frame in found.frames if frame.kind is Kind.LIGHT]
-    keys = {light.path: _key(bench, found, plan, shelf, light) for light in lights}
+    # other frames of the camera tell from where on pixels are saturated
+    saturated_from = {
+        camera: camera_saturation(bench, found, desk, camera)
+        for camera in {light.setup.camera: None for light in lights}
+    }
+    keys = {
+        light.path: _key(bench, found, plan, shelf, light, saturated_from[light.setup.camera])
+        for light in lights
+    }
     subs: dict[Path, MeasuredSub] = {}
     for light in lights:
         known = bench.store.recall("measures", keys[light.path])
@@ -166,13 +175,19 @@ def _blank(light: Frame, value: float) -> Problem:
 
 
 def _key(
-    bench: Bench, found: Found, plan: CalibrationPlan, shelf: MasterShelf, light: Frame
+    bench: Bench,
+    found: Found,
+    plan: CalibrationPlan,
+    shelf: MasterShelf,
+    light: Frame,
+    saturation_adu: float | None,
 ) -> str:
     return key_of(
         __version__,
         found.checksums[light.path],
         shelf.serving_key(plan.servings[light.path]),
         bench.settings.stars,
+        saturation_adu,
     )
 
 

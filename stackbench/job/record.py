@@ -237,7 +237,10 @@ def _times_served(results: Results) -> dict[CalibrationSet, int]:
     for group in results.judged:
         for sub in group.subs:
             serving = results.plan.servings[sub.frame.path]
-            for one in (serving.bias, serving.dark, serving.flat):
+            # a dark that is subtracted as taken has its bias inside
+            inside = serving.dark is not None and serving.dark_scale is None
+            bias = None if inside else serving.bias
+            for one in (bias, serving.dark, serving.flat):
                 if one is not None:
                     counts[one] = counts.get(one, 0) + 1
     return counts

@@ -109,6 +109,8 @@ def stack_groups(
             except FrameError as error:
                 problems.append(error.problem)
                 continue
+            # what was unpacked of these subs is not needed again
+            desk.release(one.frame for one in recipe.subs)
             finish = partial(_finish, bench, found, recipe, stack, inputs, path)
             stacks.append((path, recipe, background.start(finish)))
             del stack, inputs, finish  # the next stack needs the memory

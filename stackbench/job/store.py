@@ -66,8 +66,8 @@ class Store:
         self._path = path
         self._lock = threading.Lock()
         self._committed = time.monotonic()
+        self._db = _connected(path)
         try:
-            self._db = sqlite3.connect(path, check_same_thread=False, timeout=30)
             version = self._db.execute("PRAGMA user_version").fetchone()[0]
             if version not in (0, _SCHEMA_VERSION):
                 self._db.close()
@@ -84,6 +84,7 @@ class Store:
                 )
             }
         except sqlite3.DatabaseError as error:
+            self._db.close()  # so that the file can be moved away
             raise StoreError(
                 f"{path}: the session store cannot be read ({error}); move the file away, "
                 "the next run makes a new one"
@@ -269,6 +270,13 @@ class Store:
         with self._writing(), self._db:
             self._db.executemany("DELETE FROM decisions WHERE sha256 = ?", back)
             self._db.executemany("INSERT OR REPLACE INTO decisions VALUES (?, ?, ?)", rows)
+
+
+def _connected(path: Path) -> sqlite3.Connection:
+    try:
+        return sqlite3.connect(path, check_same_thread=False, timeout=30)
+    except sqlite3.DatabaseError as error:
+        raise StoreError(f"{path}: the session store cannot be opened ({error})") from error
 
 
 def key_of(*parts: object) -> str:

@@ -139,7 +139,7 @@ def _run(
     inverse = (1 / noise).astype(np.float32) if unequal else ones
     known = noise.size > 0
     common: tuple[Any, ...] = (typical, inverse, unequal, weights, columns, block, sums, *outputs)
-    if method is Method.KAPPA_SIGMA:
+    if method is Method.SIGMA_CLIP:
         limits = clip_limits(depth, rejection.low, rejection.high, noise_known=known)
         kappa = np.array([rejection.low, rejection.high], np.float32)
         shift = np.float32(limits.shift)

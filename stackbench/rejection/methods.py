@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-FEWEST_FOR_KAPPA_SIGMA = 4
+FEWEST_FOR_SIGMA_CLIP = 4
 
 
 class Method(StrEnum):
@@ -13,7 +13,7 @@ class Method(StrEnum):
     NONE = "none"
     MEDIAN = "median"
     MIN_MAX = "min-max"
-    KAPPA_SIGMA = "kappa-sigma"
+    SIGMA_CLIP = "sigma-clip"
     WINSORISED = "winsorised"
 
 
@@ -24,7 +24,7 @@ class Rejection:
     ============ ============================ ============================== =======
     method       centre                       scale                          ddof
     ============ ============================ ============================== =======
-    kappa-sigma  median, then mean of kept    MAD × 1.4826 × small-sample    1
+    sigma-clip  median, then mean of kept    MAD × 1.4826 × small-sample    1
                                               factor, then standard
                                               deviation of the kept values
     winsorised   median, then mean of values  as above, then 1.133393 ×      1
@@ -101,7 +101,7 @@ def choose(rejection: Rejection, depth: int) -> Choice:
         raise ValueError(f"depth must be at least 1, got {depth}")
     if rejection.method is Method.AUTO:
         return _automatic(rejection, depth)
-    if rejection.method in (Method.KAPPA_SIGMA, Method.WINSORISED):
+    if rejection.method in (Method.SIGMA_CLIP, Method.WINSORISED):
         return _clipped(rejection, depth)
     if rejection.method is Method.MIN_MAX:
         return _trimmed(rejection, depth)
@@ -118,7 +118,7 @@ def _automatic(rejection: Rejection, depth: int) -> Choice:
                 "satellite trails and cosmic rays stay",
             ),
         )
-    if depth < FEWEST_FOR_KAPPA_SIGMA:
+    if depth < FEWEST_FOR_SIGMA_CLIP:
         return Choice(
             rejection=replace(rejection, method=Method.MEDIAN),
             reason=f"{_frames(depth)} are too few for κσ: median",
@@ -128,14 +128,14 @@ def _automatic(rejection: Rejection, depth: int) -> Choice:
             ),
         )
     return Choice(
-        rejection=replace(rejection, method=Method.KAPPA_SIGMA),
+        rejection=replace(rejection, method=Method.SIGMA_CLIP),
         reason=f"κσ suits {_frames(depth)}",
         warnings=_weak(depth),
     )
 
 
 def _clipped(rejection: Rejection, depth: int) -> Choice:
-    if depth >= FEWEST_FOR_KAPPA_SIGMA:
+    if depth >= FEWEST_FOR_SIGMA_CLIP:
         return Choice(
             rejection=rejection,
             reason=f"{rejection.method} was asked for",
@@ -146,7 +146,7 @@ def _clipped(rejection: Rejection, depth: int) -> Choice:
         rejection=replace(rejection, method=instead),
         reason=f"{_frames(depth)} are too few for {rejection.method}",
         warnings=(
-            f"{rejection.method} needs {FEWEST_FOR_KAPPA_SIGMA} frames, there are {depth}: "
+            f"{rejection.method} needs {FEWEST_FOR_SIGMA_CLIP} frames, there are {depth}: "
             + ("the median is taken" if depth == 3 else "nothing is rejected"),
         ),
     )
@@ -176,8 +176,8 @@ def _weak(depth: int) -> tuple[str, ...]:
     if depth >= 8:
         return ()
     return (
-        f"with {_frames(depth)} and no expected noise only strong outliers can be told "
-        "from chance; 8 or more frames reject far better",
+        f"with {_frames(depth)} only strong outliers can be told from chance; "
+        "8 or more reject far better",
     )
 
 

@@ -80,14 +80,14 @@ def print_speed(rng):
     for depth in DEPTHS:
         cube = noisy_cube(rng, depth)
         ramp = np.linspace(1, 2, depth)
-        kappa_sigma = Method.KAPPA_SIGMA
+        sigma_clip = Method.SIGMA_CLIP
         figures = (
-            one_thread(cube, kappa_sigma),
-            one_thread(noisy_cube(rng, depth, gaps=0.01), kappa_sigma),
-            one_thread(cube, kappa_sigma, weights=ramp),
-            one_thread(cube, kappa_sigma, noise=np.full(depth, 10.0)),
-            one_thread(cube, kappa_sigma, noise=10 * ramp),
-            two_threads(cube, kappa_sigma),
+            one_thread(cube, sigma_clip),
+            one_thread(noisy_cube(rng, depth, gaps=0.01), sigma_clip),
+            one_thread(cube, sigma_clip, weights=ramp),
+            one_thread(cube, sigma_clip, noise=np.full(depth, 10.0)),
+            one_thread(cube, sigma_clip, noise=10 * ramp),
+            two_threads(cube, sigma_clip),
         )
         print(f"{depth:5d}  " + "".join(f"{figure:10.0f}" for figure in figures))
 
@@ -100,7 +100,7 @@ def print_honesty(rng):
         hit = cube.copy()
         hit[0] += 15
         texts = []
-        for method in (Method.KAPPA_SIGMA, Method.WINSORISED):
+        for method in (Method.SIGMA_CLIP, Method.WINSORISED):
             for noise in (None, np.ones(depth)):
                 rejection = Rejection(method=method)
                 clean = combine_depth(cube, rejection=rejection, noise=noise)

@@ -71,7 +71,7 @@ def test_outliers_are_rejected_and_counted():
     images[7][11, 21] = 0
     ours = combine_rows(
         [ArrayRows(image) for image in images],
-        rejection=Rejection(method=Method.KAPPA_SIGMA, low=6, high=6),
+        rejection=Rejection(method=Method.SIGMA_CLIP, low=6, high=6),
     )
     assert ours.rejected_high >= 1
     assert ours.rejected_low >= 1

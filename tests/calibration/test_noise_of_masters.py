@@ -44,7 +44,7 @@ def test_calibrating_with_a_master_of_equal_frames(tmp_path, depth, growth):
     frames = [fixed + rng.normal(0, 7, SHAPE) for _ in range(depth)]
     made, clipped = (
         combine_rows([ArrayRows(frame) for frame in frames], rejection=Rejection(method=method))
-        for method in (Method.NONE, Method.KAPPA_SIGMA)
+        for method in (Method.NONE, Method.SIGMA_CLIP)
     )
     assert noise_of(made.data - fixed) == pytest.approx(7 / np.sqrt(depth), rel=0.01)
     # A mean of what lies within 3 σ of itself has up to 1.5 % more noise: its variance

@@ -94,7 +94,7 @@ def test_missing_values(method, depth):
 def test_two_values_cannot_tell_which_is_wrong():
     cube = np.full((6, 3), np.nan, np.float32)
     cube[1], cube[4] = 10, 5000
-    for method in (Method.KAPPA_SIGMA, Method.WINSORISED):
+    for method in (Method.SIGMA_CLIP, Method.WINSORISED):
         result = combine_depth(cube, rejection=Rejection(method=method), noise=np.ones(6))
         np.testing.assert_array_equal(result.mean, 2505)
         np.testing.assert_array_equal(result.kept, 2)
@@ -105,7 +105,7 @@ def test_over_half_the_values_equal():
     # are not outliers, and a hit is.
     column = [100.0] * 9 + [101.0] * 4 + [99.0] * 2 + [30_000.0]
     cube = np.repeat(np.array(column, np.float32)[:, np.newaxis], 200, axis=1)
-    result = combine_depth(cube, rejection=Rejection(method=Method.KAPPA_SIGMA))
+    result = combine_depth(cube, rejection=Rejection(method=Method.SIGMA_CLIP))
     np.testing.assert_array_equal(result.high, 1)
     np.testing.assert_array_equal(result.low, 0)
     np.testing.assert_allclose(result.mean, np.mean(column[:-1]), rtol=1e-7)
@@ -115,9 +115,9 @@ def test_expected_noise_finds_a_faint_outlier_in_five():
     rng = np.random.default_rng(3)
     cube = rng.normal(1000, 4, (5, 20_000)).astype(np.float32)
     cube[2] += 8 * 4
-    alone = combine_depth(cube, rejection=Rejection(method=Method.KAPPA_SIGMA))
+    alone = combine_depth(cube, rejection=Rejection(method=Method.SIGMA_CLIP))
     helped = combine_depth(
-        cube, rejection=Rejection(method=Method.KAPPA_SIGMA), noise=np.full(5, 4.0)
+        cube, rejection=Rejection(method=Method.SIGMA_CLIP), noise=np.full(5, 4.0)
     )
     assert (alone.high > 0).mean() < 0.5
     assert (helped.high > 0).mean() > 0.99
@@ -127,7 +127,7 @@ def test_unequal_noise_gives_each_layer_its_own_limits():
     rng = np.random.default_rng(4)
     noise = np.array([1.0] * 8 + [6.0] * 4)
     cube = rng.normal(100, noise[:, np.newaxis], (12, 40_000)).astype(np.float32)
-    told = combine_depth(cube, rejection=Rejection(method=Method.KAPPA_SIGMA), noise=noise)
+    told = combine_depth(cube, rejection=Rejection(method=Method.SIGMA_CLIP), noise=noise)
     rejected = 1 - told.kept.mean() / 12
     assert 0.5 < rejected / 0.0027 < 2
     assert told.low.mean() == pytest.approx(told.high.mean(), rel=0.2)
@@ -146,7 +146,7 @@ def test_writes_into_what_it_is_given():
 def test_threads_give_the_serial_result():
     rng = np.random.default_rng(5)
     cubes = [rng.normal(size=(15, 5000)).astype(np.float32) for _ in range(8)]
-    rejection = Rejection(method=Method.KAPPA_SIGMA)
+    rejection = Rejection(method=Method.SIGMA_CLIP)
     serial = [combine_depth(cube, rejection=rejection).mean for cube in cubes]
     results = [empty_combined(5000) for _ in cubes]
     threads = [
@@ -183,7 +183,7 @@ GOOD = np.zeros((4, 6), np.float32)
     ],
 )
 def test_wrong_input_is_refused(cube, options, message):
-    options = {"rejection": Rejection(method=Method.KAPPA_SIGMA)} | options
+    options = {"rejection": Rejection(method=Method.SIGMA_CLIP)} | options
     with pytest.raises(ValueError, match=message):
         combine_depth(cube, **options)
 

@@ -9,10 +9,10 @@ from stackbench.rejection.methods import Method, Rejection, choose
         (1, Method.NONE, True),
         (2, Method.NONE, True),
         (3, Method.MEDIAN, True),
-        (4, Method.KAPPA_SIGMA, True),
-        (7, Method.KAPPA_SIGMA, True),
-        (8, Method.KAPPA_SIGMA, False),
-        (200, Method.KAPPA_SIGMA, False),
+        (4, Method.SIGMA_CLIP, True),
+        (7, Method.SIGMA_CLIP, True),
+        (8, Method.SIGMA_CLIP, False),
+        (200, Method.SIGMA_CLIP, False),
     ],
 )
 def test_auto_goes_by_depth(depth, method, warned):
@@ -23,7 +23,7 @@ def test_auto_goes_by_depth(depth, method, warned):
     assert str(depth) in choice.reason
 
 
-@pytest.mark.parametrize("method", [Method.KAPPA_SIGMA, Method.WINSORISED])
+@pytest.mark.parametrize("method", [Method.SIGMA_CLIP, Method.WINSORISED])
 def test_no_clip_below_four_frames(method):
     assert choose(Rejection(method=method), 2).rejection.method is Method.NONE
     three = choose(Rejection(method=method), 3)

@@ -29,7 +29,7 @@ def variance_left(cube, result):
     return ((((ordered - mean) * left) ** 2).sum(axis=0) / (count - 1)).mean()
 
 
-@pytest.mark.parametrize("method", [Method.KAPPA_SIGMA, Method.WINSORISED])
+@pytest.mark.parametrize("method", [Method.SIGMA_CLIP, Method.WINSORISED])
 @pytest.mark.parametrize(("kappa", "left"), [(2, 0.773741), (2.5, 0.911256), (3, 0.973337)])
 def test_variance_that_a_clip_leaves(noise, method, kappa, left):
     # 1 − 2kφ(k)/(2Φ(k) − 1) after one symmetric clip: derivable.
@@ -48,7 +48,7 @@ def test_iterations_do_not_eat_into_good_values(noise):
     # gives up 14.6646 % at 2 σ (derivable; astropy.stats.sigma_clip does so).
     naive = sigma_clip(noise[:, :300], sigma=2, maxiters=None, axis=0).mask.mean()
     assert naive == pytest.approx(0.146646, rel=0.1)
-    rejection = Rejection(method=Method.KAPPA_SIGMA, low=2, high=2, iterations=20)
+    rejection = Rejection(method=Method.SIGMA_CLIP, low=2, high=2, iterations=20)
     result = combine_depth(noise, rejection=rejection)
     assert 1 - result.kept.mean() / DEPTH < 1.1 * erfc(math.sqrt(2))
 

@@ -37,7 +37,7 @@ def combine_pixel(values, *, rejection: Rejection, weights=None, noise=None) -> 
         return _min_max(x, w, rejection)
     if rejection.method is Method.NONE or x.size < 3:
         return Pixel(_mean(x, w), x.size, 0, 0)
-    clip = _kappa_sigma if rejection.method is Method.KAPPA_SIGMA else _winsorised
+    clip = _sigma_clip if rejection.method is Method.SIGMA_CLIP else _winsorised
     return clip(x, w, u, typical, rejection)
 
 
@@ -77,7 +77,7 @@ def _start(x, u, typical):
     return centre, max(scale, typical), flat
 
 
-def _kappa_sigma(x, w, u, typical, rejection):
+def _sigma_clip(x, w, u, typical, rejection):
     centre, scale, flat = _start(x, u, typical)
     if u is None and not flat:
         scale *= 1 + 50 / x.size**2
