@@ -97,7 +97,9 @@ def target_key(name: str) -> str:
         separator between two digits stays, since it divides two numbers.
     """
     plain = unicodedata.normalize("NFKC", name).casefold()
-    return re.sub(r"[\s_-]+", _divider, unicodedata.normalize("NFKC", plain))
+    key = re.sub(r"[\s_-]+", _divider, unicodedata.normalize("NFKC", plain))
+    # an accent that stood behind a blank now stands on a letter
+    return unicodedata.normalize("NFKC", key)
 
 
 def _divider(blank: re.Match[str]) -> str:

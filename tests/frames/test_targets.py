@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 from astropy.coordinates import SkyCoord
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from stackbench.frames.records import CameraSetup, Frame, Kind, PixelLayout, Pointing, Setup
@@ -55,6 +55,7 @@ def test_different_targets(one, other):
 
 
 @given(st.text(max_size=20))
+@example("A´")
 def test_key_of_a_key(name):
     assert target_key(target_key(name)) == target_key(name)
 
