@@ -1,6 +1,8 @@
 """Run the tests, after seeing to it that Qt finds its libraries on Linux.
 
-`python -m tests [arguments of pytest]`
+`python -m tests [arguments of pytest]`. Without arguments all tests run: first
+those of the floors, two modules at a time, then those of the window, which
+watch the clock and so have the machine to themselves.
 """
 
 import ctypes
@@ -58,4 +60,9 @@ def prepare_qt() -> None:
 if __name__ == "__main__":
     prepare_qt()
     os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
-    sys.exit(pytest.main(sys.argv[1:]))
+    if len(sys.argv) > 1:
+        sys.exit(pytest.main(sys.argv[1:]))
+    sys.exit(
+        pytest.main(["-n", "2", "--dist", "loadscope", "--ignore=tests/window"])
+        or pytest.main(["tests/window"])
+    )
