@@ -15,10 +15,12 @@ from stackbench.frames.rows import RowSource
 class GainAndReadNoise:
     """What one ADU is worth, and the noise of reading a pixel out.
 
-    `read_noise_adu` is `read_noise_e` over the gain.
+    `read_noise_adu` is `read_noise_e` over the gain. `gain_error` is 1σ of the
+    gain, e⁻/ADU, from the number of pixels alone.
     """
 
     gain_e_per_adu: float
+    gain_error: float
     read_noise_e: float
     read_noise_adu: float
 
@@ -63,13 +65,19 @@ def gain_and_read_noise(
     pixels = [image[defined].astype(np.float64) for image in (flat1, flat2, bias1, bias2)]
     signal = float(pixels[0].mean() + pixels[1].mean() - pixels[2].mean() - pixels[3].mean())
     bias_sigma = clipped_sigma(pixels[2] - pixels[3])
-    variance = clipped_sigma(pixels[0] - pixels[1]) ** 2 - bias_sigma**2
+    lit_variance = clipped_sigma(pixels[0] - pixels[1]) ** 2
+    variance = lit_variance - bias_sigma**2
     if not (signal > 0 and variance > 0):
         return None
     gain = signal / variance
     read_noise_adu = bias_sigma / math.sqrt(2)
+    # σ² of n normal values is known to √(2 / (n − 1)) of itself; the level is known far better
+    known_to = math.sqrt(2 / (len(pixels[0]) - 1))
     return GainAndReadNoise(
-        gain_e_per_adu=gain, read_noise_e=gain * read_noise_adu, read_noise_adu=read_noise_adu
+        gain_e_per_adu=gain,
+        gain_error=gain * known_to * math.hypot(lit_variance, bias_sigma**2) / variance,
+        read_noise_e=gain * read_noise_adu,
+        read_noise_adu=read_noise_adu,
     )
 
 
@@ -129,6 +137,7 @@ def measure_camera(
     gain = min(signals) * (1 + share) / photons
     return GainAndReadNoise(
         gain_e_per_adu=gain,
+        gain_error=plain.gain_error * gain / plain.gain_e_per_adu,
         read_noise_e=gain * plain.read_noise_adu,
         read_noise_adu=plain.read_noise_adu,
     )

@@ -75,6 +75,39 @@ def write_hdu(
     stream.seek(end)
 
 
+def read_part(
+    path: Path, *, rows: tuple[int, int], columns: tuple[int, int], name: str = ""
+) -> NDArray[Any]:
+    """Read a part of one image of a product that `write_hdu` made.
+
+    Parameters
+    ----------
+    path : Path
+        The product.
+    rows, columns : tuple of int
+        First and the one after the last, within the image.
+    name : str
+        The extension to read, by EXTNAME; empty for the primary image.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        In the machine's own byte order; only its rows are read of the file.
+
+    Raises
+    ------
+    ProductError
+        If the file holds no such image, or is cut short.
+    OSError
+        If the file cannot be opened or read.
+    """
+    with path.open("rb") as stream:
+        _, dtype, (_, nx) = _find(stream, path, name)
+        stream.seek(rows[0] * nx * dtype.itemsize, 1)
+        part = _read_pixels(stream, path, dtype, (rows[1] - rows[0], nx), None)
+    return part[:, slice(*columns)]
+
+
 def read_hdu(path: Path, *, name: str = "", verify: bool = True) -> Product:
     """Read one image of a product that `write_hdu` made.
 
@@ -101,16 +134,9 @@ def read_hdu(path: Path, *, name: str = "", verify: bool = True) -> Product:
         If the file cannot be opened or read.
     """
     with path.open("rb") as stream:
-        while True:
-            header = _read_header(stream, path)
-            dtype, shape = _layout(header, path)
-            size = shape[0] * shape[1] * dtype.itemsize
-            if str(header.get("EXTNAME", "")) == name:
-                return Product(
-                    image=_read_pixels(stream, path, dtype, shape, header if verify else None),
-                    header=header,
-                )
-            stream.seek(padded(size), 1)
+        header, dtype, shape = _find(stream, path, name)
+        image = _read_pixels(stream, path, dtype, shape, header if verify else None)
+    return Product(image=image, header=header)
 
 
 def encode_checksum(total: int, *, complement: bool = True) -> str:
@@ -204,6 +230,16 @@ def _folded(total: int) -> int:
     while total >> 32:
         total = (total & 0xFFFFFFFF) + (total >> 32)
     return total
+
+
+def _find(stream: BinaryIO, path: Path, name: str) -> tuple[Header, np.dtype[Any], tuple[int, int]]:
+    """Go to the pixels of an image."""
+    while True:
+        header = _read_header(stream, path)
+        dtype, shape = _layout(header, path)
+        if str(header.get("EXTNAME", "")) == name:
+            return header, dtype, shape
+        stream.seek(padded(shape[0] * shape[1] * dtype.itemsize), 1)
 
 
 def _read_header(stream: BinaryIO, path: Path) -> Header:

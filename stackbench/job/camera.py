@@ -1,5 +1,7 @@
 """Gain and read noise of a camera, from the night's own flats and bias frames."""
 
+from dataclasses import asdict, dataclass
+
 from stackbench import __version__
 from stackbench.calibration.agreement import cameras_agree
 from stackbench.calibration.matching import CalibrationPlan
@@ -15,6 +17,15 @@ from stackbench.job.saturation import camera_saturation
 from stackbench.job.store import key_of
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameraNumbers:
+    """A camera's gain, e⁻/ADU, with its 1σ error, and its read noise, e⁻."""
+
+    gain_e_per_adu: float
+    gain_error: float
+    read_noise_e: float
+
+
 def camera_numbers(
     bench: Bench,
     found: Found,
@@ -22,7 +33,7 @@ def camera_numbers(
     shelf: MasterShelf,
     desk: PixelDesk,
     camera: CameraSetup,
-) -> tuple[float, float] | None:
+) -> CameraNumbers | None:
     """Measure a camera's gain and read noise.
 
     Parameters
@@ -42,9 +53,8 @@ def camera_numbers(
 
     Returns
     -------
-    tuple of float, or None
-        Gain, e⁻/ADU, and read noise, e⁻; None without two flats of one filter
-        and two bias frames.
+    CameraNumbers or None
+        None without two flats of one filter and two bias frames.
     """
     flats = _pair(plan, shelf, camera, Kind.FLAT)
     biases = _pair(plan, shelf, camera, Kind.BIAS)
@@ -53,13 +63,14 @@ def camera_numbers(
     saturation = camera_saturation(bench, found, desk, camera)
     checksums = [found.checksums[frame.path] for frame in (*flats, *biases)]
     key = key_of(__version__, checksums, saturation)
-    known = bench.store.recall("camera", key)
+    known = bench.store.recall("camera numbers", key)
     if known is None:
         numbers = _measure(desk, flats, biases, saturation)
-        bench.store.keep("camera", key, {"numbers": numbers})
+        record = None if numbers is None else asdict(numbers)
+        bench.store.keep("camera numbers", key, {"numbers": record})
         return numbers
-    numbers = known[0]["numbers"]
-    return None if numbers is None else (numbers[0], numbers[1])
+    found_before = known[0]["numbers"]
+    return None if found_before is None else CameraNumbers(**found_before)
 
 
 def _measure(
@@ -67,7 +78,7 @@ def _measure(
     flats: tuple[Frame, Frame],
     biases: tuple[Frame, Frame],
     saturation: float | None,
-) -> tuple[float, float] | None:
+) -> CameraNumbers | None:
     from stackbench.calibration.phototransfer import measure_camera
 
     try:
@@ -76,7 +87,13 @@ def _measure(
         measured = measure_camera(lit, unlit, saturation_adu=saturation)
     except FrameError:
         return None  # the masters' own problems name the file
-    return None if measured is None else (measured.gain_e_per_adu, measured.read_noise_e)
+    if measured is None:
+        return None
+    return CameraNumbers(
+        gain_e_per_adu=measured.gain_e_per_adu,
+        gain_error=measured.gain_error,
+        read_noise_e=measured.read_noise_e,
+    )
 
 
 def _pair(

@@ -1,7 +1,7 @@
 """The second step: make the masters, or find them as an earlier run left them."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -41,6 +41,22 @@ class FinishedMaster:
     facts: MasterFacts
 
 
+Masters = tuple[tuple[CalibrationSet, FinishedMaster], ...]
+"""Masters, each with the set that it was made from, in the order of making."""
+
+HearMasters = Callable[[Masters], None]
+
+
+def unheard(masters: Masters) -> None:
+    """Hear nothing.
+
+    Parameters
+    ----------
+    masters : Masters
+        Is not looked at.
+    """
+
+
 class MasterShelf:
     """The finished masters of a job, by the set each was made from."""
 
@@ -75,15 +91,15 @@ class MasterShelf:
         """
         return None if one is None else self._finished.get(one)
 
-    def all(self) -> list[tuple[CalibrationSet, FinishedMaster]]:
+    def all(self) -> Masters:
         """List the masters in the order in which they were made.
 
         Returns
         -------
-        list of (CalibrationSet, FinishedMaster)
+        Masters
             Each set with its master.
         """
-        return list(self._finished.items())
+        return tuple(self._finished.items())
 
     def serving_key(self, serving: Serving) -> str:
         """Make the key of all that a serving does to a frame.
@@ -102,7 +118,14 @@ class MasterShelf:
         return key_of([m.key if m else None for m in masters], serving.dark_scale)
 
 
-def make_masters(bench: Bench, found: Found, plan: CalibrationPlan, desk: PixelDesk) -> MasterShelf:
+def make_masters(
+    bench: Bench,
+    found: Found,
+    plan: CalibrationPlan,
+    desk: PixelDesk,
+    *,
+    hear: HearMasters = unheard,
+) -> MasterShelf:
     """Make the master of every set, or take it as an earlier run left it.
 
     Parameters
@@ -115,6 +138,9 @@ def make_masters(bench: Bench, found: Found, plan: CalibrationPlan, desk: PixelD
         The sets, and what serves the flats.
     desk : PixelDesk
         Gives the frames' pixels.
+    hear : callable
+        Called with the masters on disk whenever one was written, from any
+        thread, and at the end.
 
     Returns
     -------
@@ -139,10 +165,12 @@ def make_masters(bench: Bench, found: Found, plan: CalibrationPlan, desk: PixelD
                     facts = facts_of(made)
                     shelf.put(one, FinishedMaster(key=key, path=path, facts=facts))
                     shelf.problems += facts.problems
-                background.start(partial(_keep, bench, found, one, key, path, made, problems))
+                keep = partial(_keep, bench, found, one, key, path, made, problems)
+                background.start(partial(_keep_and_tell, keep, hear, shelf.all()))
                 desk.release(one.frames)
             bench.progress.advance(Step.MASTERS, len(one.frames))
     bench.progress.end(Step.MASTERS)
+    hear(shelf.all())
     return shelf
 
 
@@ -231,6 +259,11 @@ def _keep(
         record["facts"] = _FACTS.dump_python(facts_of(made), mode="json")
         record["file"] = [path.name, file_mark(path)]
     bench.store.keep("master", key, record)
+
+
+def _keep_and_tell(keep: Callable[[], None], hear: HearMasters, masters: Masters) -> None:
+    keep()
+    hear(masters)
 
 
 def _paths(one: CalibrationSet) -> list[Path]:

@@ -1,11 +1,12 @@
 """What a night holds, what calibrates what, and what is missing: headers only."""
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from stackbench.calibration.matching import CalibrationPlan, plan_calibration
-from stackbench.calibration.records import Serving
+from stackbench.calibration.records import CalibrationSet, Serving
 from stackbench.frames.groups import LightGroup, light_groups
 from stackbench.frames.records import Frame, Problem
 from stackbench.frames.scan import scan_folders
@@ -78,6 +79,28 @@ def overview_of(frames: Sequence[Frame], problems: Sequence[Problem] = ()) -> Ov
                 for flat in serving.flat.frames:
                     found.update(dict.fromkeys(plan.servings[flat.path].problems))
     return Overview(groups=groups, plan=plan, problems=tuple(found))
+
+
+def times_served(servings: Iterable[Serving]) -> Counter[CalibrationSet]:
+    """Count the lights that each set serves.
+
+    Parameters
+    ----------
+    servings : iterable of Serving
+        One per light.
+
+    Returns
+    -------
+    Counter of CalibrationSet
+        Sets that serve none count 0.
+    """
+    counts: Counter[CalibrationSet] = Counter()
+    for serving in servings:
+        # a dark that is subtracted as taken has its bias inside
+        inside = serving.dark is not None and serving.dark_scale is None
+        bias = None if inside else serving.bias
+        counts.update(one for one in (bias, serving.dark, serving.flat) if one is not None)
+    return counts
 
 
 def _servings_of(

@@ -190,6 +190,46 @@ def product_picture(
     return _picture(small, factor, shape, scale)
 
 
+def product_detail(
+    path: Path,
+    *,
+    rows: tuple[int, int],
+    columns: tuple[int, int],
+    scale: "Scale",
+    extension: str = "",
+) -> Picture:
+    """Picture a part of a layer of a product, every pixel of it.
+
+    Parameters
+    ----------
+    path : Path
+        A product of the job.
+    rows, columns : tuple of int
+        First and the one after the last.
+    scale : Scale
+        What to make black and white.
+    extension : str
+        The layer: empty for the image itself, else the extension's name.
+
+    Returns
+    -------
+    Picture
+        `shape` is that of the part.
+
+    Raises
+    ------
+    ProductError
+        If the file is not whole, or no product.
+    OSError
+        If it cannot be read.
+    """
+    from stackbench.export.blocks import read_part
+
+    part = read_part(path, rows=rows, columns=columns, name=extension)
+    block = part.astype(np.float32, copy=False)
+    return _picture(block, 1, block.shape, scale)
+
+
 def _factor(shape: tuple[int, int], widest: int) -> int:
     return -(-max(shape) // widest) or 1
 

@@ -26,11 +26,12 @@ from stackbench.export.tables import write_frames_csv
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Kind, Problem
 from stackbench.job.bench import Bench
-from stackbench.job.camera import camera_numbers
+from stackbench.job.camera import CameraNumbers, camera_numbers
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.finding import Found
 from stackbench.job.judging import JudgedGroup, JudgedSub
 from stackbench.job.mastering import FinishedMaster, MasterShelf
+from stackbench.job.overview import times_served
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.recipes import Ingredient
 from stackbench.job.store import file_mark, key_of
@@ -192,7 +193,9 @@ def _rows(matrix: NDArray[np.float64]) -> Transform:
 
 def _masters(bench: Bench, desk: PixelDesk, results: Results) -> tuple[MasterEntry, ...]:
     entries = []
-    served = _times_served(results)
+    served = times_served(
+        results.plan.servings[sub.frame.path] for group in results.judged for sub in group.subs
+    )
     for one, master in results.shelf.all():
         numbers = None
         if one.kind in (Kind.BIAS, Kind.FLAT):
@@ -206,11 +209,11 @@ def _masters(bench: Bench, desk: PixelDesk, results: Results) -> tuple[MasterEnt
 def _master(
     one: CalibrationSet,
     master: FinishedMaster,
-    numbers: tuple[float, float] | None,
+    numbers: CameraNumbers | None,
     serves: int,
 ) -> MasterEntry:
     facts = master.facts
-    gain, read_noise = numbers or (None, None)
+    read_noise = numbers.read_noise_e if numbers is not None else None
     return MasterEntry(
         kind=one.kind.value,
         path=master.path,
@@ -221,7 +224,7 @@ def _master(
         temperature_c=one.temperature_c,
         rejected_pixels=facts.rejected_pixels,
         read_noise_e=read_noise if one.kind is Kind.BIAS else None,
-        gain_e_per_adu=gain,
+        gain_e_per_adu=numbers.gain_e_per_adu if numbers is not None else None,
         level_adu=facts.level_adu,
         night=one.night.isoformat() if one.night is not None else None,
         serves=serves,
@@ -229,21 +232,6 @@ def _master(
         notes=(f"combined by {facts.method}",),
         warnings=tuple(f"{p.what}. {p.why}" for p in facts.problems if p.path is None),
     )
-
-
-def _times_served(results: Results) -> dict[CalibrationSet, int]:
-    """Count the lights that each set serves."""
-    counts: dict[CalibrationSet, int] = {}
-    for group in results.judged:
-        for sub in group.subs:
-            serving = results.plan.servings[sub.frame.path]
-            # a dark that is subtracted as taken has its bias inside
-            inside = serving.dark is not None and serving.dark_scale is None
-            bias = None if inside else serving.bias
-            for one in (bias, serving.dark, serving.flat):
-                if one is not None:
-                    counts[one] = counts.get(one, 0) + 1
-    return counts
 
 
 def _stack(channel: FinishedChannel) -> StackEntry:

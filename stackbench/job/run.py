@@ -16,7 +16,7 @@ from stackbench.job.decisions import take_decisions
 from stackbench.job.exporting import FinishedChannel, export_channels
 from stackbench.job.finding import Found, find_frames
 from stackbench.job.judging import JudgedGroup, judge_field
-from stackbench.job.mastering import MasterShelf, make_masters
+from stackbench.job.mastering import HearMasters, MasterShelf, make_masters, unheard
 from stackbench.job.measuring import Measured, measure_lights
 from stackbench.job.overview import Overview, overview_of
 from stackbench.job.pixels import PixelDesk
@@ -123,7 +123,9 @@ def look_through(bench: Bench, folders: Sequence[Path]) -> Looked:
     return Looked(folders=folders, found=found, overview=overview)
 
 
-def measure_night(bench: Bench, desk: PixelDesk, looked: Looked) -> MeasuredNight:
+def measure_night(
+    bench: Bench, desk: PixelDesk, looked: Looked, *, hear: HearMasters = unheard
+) -> MeasuredNight:
     """Make the masters, measure every light and place it on its grid.
 
     Parameters
@@ -134,6 +136,8 @@ def measure_night(bench: Bench, desk: PixelDesk, looked: Looked) -> MeasuredNigh
         Gives the frames' pixels.
     looked : Looked
         What was found.
+    hear : callable
+        Called with the masters whenever one is finished, from any thread.
 
     Returns
     -------
@@ -148,7 +152,7 @@ def measure_night(bench: Bench, desk: PixelDesk, looked: Looked) -> MeasuredNigh
         If a master cannot be written.
     """
     plan = looked.overview.plan
-    shelf = make_masters(bench, looked.found, plan, desk)
+    shelf = make_masters(bench, looked.found, plan, desk, hear=hear)
     measured = measure_lights(bench, looked.found, plan, shelf, desk)
     fields = register_lights(bench, light_groups(looked.found.frames), measured)
     return MeasuredNight(looked=looked, shelf=shelf, measured=measured, fields=fields)

@@ -18,10 +18,11 @@ from stackbench.frames.work import Stop, never
 from stackbench.job.bench import Bench, check_folders, open_bench
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.judging import JudgedGroup, judge_again
-from stackbench.job.mastering import MasterShelf
+from stackbench.job.mastering import Masters, MasterShelf
 from stackbench.job.overview import Overview
 from stackbench.job.pictures import PictureDesk
 from stackbench.job.pixels import PixelDesk
+from stackbench.job.productdesk import ProductDesk
 from stackbench.job.progress import Progress
 from stackbench.job.recipes import write_recipe
 from stackbench.job.remembering import (
@@ -48,13 +49,15 @@ from stackbench.review.verdicts import Verdict
 class SessionState:
     """All that is known at one moment; what is not yet known is empty or None.
 
-    `groups` are the judged lights. `stale` are the indices of those groups
+    `masters` are those on disk, one after the other while they are made, and
+    `shelf` all of them. `groups` are the judged lights. `stale` are the indices of those groups
     whose stack does not show their verdicts: not stacked yet, or decided
     otherwise since. `night` is the record as last written.
     """
 
     folders: tuple[Path, ...] = ()
     overview: Overview | None = None
+    masters: Masters = ()
     shelf: MasterShelf | None = None
     groups: tuple[JudgedGroup, ...] = ()
     stacks: tuple[FinishedStack, ...] = ()
@@ -132,6 +135,7 @@ class Session:
         self._measured: MeasuredNight | None = None
         self._state = SessionState(folders=self._folders)
         self.pictures = PictureDesk(self._bench, self._desk)
+        self.products = ProductDesk(self._bench, self._desk)
 
     def __enter__(self) -> Self:
         """Return the session itself."""
@@ -191,8 +195,8 @@ class Session:
         stop : callable
             Asked between pieces of work; True ends it with Cancelled.
         hear : callable
-            Called with the state when the frames are found and again when
-            they are judged, from the thread that works.
+            Called with the state when the frames are found, whenever a master
+            is made, and when the subs are judged; from any thread.
 
         Returns
         -------
@@ -216,8 +220,15 @@ class Session:
                 problems=looked.overview.problems,
             )
         hear(self.state)
-        measured = measure_night(bench, self._desk, looked)
+
+        def _hear_masters(masters: Masters) -> None:
+            with self._lock:
+                self._renew(masters=masters)
+            hear(self.state)
+
+        measured = measure_night(bench, self._desk, looked, hear=_hear_masters)
         self.pictures.use(measured)
+        self.products.use(measured)
         with self._lock:
             self._measured = measured
             bench = self._working_bench(progress, stop)  # limits may have moved meanwhile

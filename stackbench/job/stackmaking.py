@@ -63,21 +63,7 @@ def make_stack(
     FrameError
         If a sub cannot be read any more.
     """
-    calibrators = CalibratorDesk(bench, found, shelf, desk)
-    inputs = [
-        StackInput(
-            source=CalibratedRows(
-                desk.pixels(one.frame),
-                calibrators.calibrator(plan.servings[one.frame.path], one.frame.setup.camera),
-            ),
-            matrix=one.matrix,
-            scale=one.scale,
-            offset=one.offset,
-            noise_adu=one.noise_adu,
-            weight=one.weight,
-        )
-        for one in recipe.subs
-    ]
+    inputs = stack_inputs(bench, found, plan, shelf, desk, recipe)
     reported = 0
 
     def _tick(done: int, total: int) -> None:
@@ -95,6 +81,58 @@ def make_stack(
         stop=bench.stop,
     )
     return stack, inputs
+
+
+def stack_inputs(
+    bench: Bench,
+    found: Found,
+    plan: CalibrationPlan,
+    shelf: MasterShelf,
+    desk: PixelDesk,
+    recipe: Recipe,
+) -> list[StackInput]:
+    """Make the subs of a stack ready to be read, calibrated, by rows.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    found : Found
+        The job's frames and checksums.
+    plan : CalibrationPlan
+        What serves each light.
+    shelf : MasterShelf
+        The finished masters.
+    desk : PixelDesk
+        Gives the frames' pixels.
+    recipe : Recipe
+        What goes in.
+
+    Returns
+    -------
+    list of StackInput
+        In the order of the recipe.
+
+    Raises
+    ------
+    FrameError
+        If a sub cannot be read any more.
+    """
+    calibrators = CalibratorDesk(bench, found, shelf, desk)
+    return [
+        StackInput(
+            source=CalibratedRows(
+                desk.pixels(one.frame),
+                calibrators.calibrator(plan.servings[one.frame.path], one.frame.setup.camera),
+            ),
+            matrix=one.matrix,
+            scale=one.scale,
+            offset=one.offset,
+            noise_adu=one.noise_adu,
+            weight=one.weight,
+        )
+        for one in recipe.subs
+    ]
 
 
 def finish_stack(

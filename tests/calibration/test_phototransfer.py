@@ -107,3 +107,19 @@ def test_twilight_flats_of_unlike_levels_give_the_gain_all_the_same():
     # σ(g)/g ≈ √(2/N), N = 1.2 × 10⁵ pixels
     assert measured.gain_e_per_adu == pytest.approx(gain, rel=0.02)
     assert measured.read_noise_e == pytest.approx(np.hypot(read_noise_e, gain / 12**0.5), rel=0.02)
+
+
+@pytest.mark.parametrize("second", [16000, 11000])
+def test_the_stated_error_of_the_gain_is_its_scatter(second):
+    rng = np.random.default_rng(8)
+    shape, gains, errors = (60, 100), [], []
+    for _ in range(150):
+        flats = [1000 + rng.poisson(e, shape) / 1.5 for e in (16000, second)]
+        biases = [1000 + rng.normal(0, 5, shape) for _ in range(2)]
+        pairs = [tuple(ArrayRows(image) for image in pair) for pair in (flats, biases)]
+        found = measure_camera(*pairs)
+        gains.append(found.gain_e_per_adu)
+        errors.append(found.gain_error)
+    assert np.mean(gains) == pytest.approx(1.5, rel=0.01)
+    # the scatter of 150 values is known to 6 %
+    assert np.mean(errors) == pytest.approx(np.std(gains), rel=0.2)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from numpy.typing import NDArray
 
-from stackbench.export.blocks import ProductError, encode_checksum, read_hdu, write_hdu
+from stackbench.export.blocks import ProductError, encode_checksum, read_hdu, read_part, write_hdu
 from stackbench.export.files import replacing
 
 
@@ -166,3 +166,18 @@ def test_only_the_known_types_are_written(tmp_path: Path, image: NDArray[Any]) -
     with pytest.raises(ValueError, match="no such FITS image"):
         _write(tmp_path / "a.fits", image)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_part_is_read_as_it_lies_in_the_whole(tmp_path: Path) -> None:
+    path = tmp_path / "two.fits"
+    first = np.arange(35, dtype=np.float32).reshape(5, 7)
+    second = np.arange(35, dtype=np.int16).reshape(5, 7) * 3
+    with replacing(path) as stream:
+        write_hdu(stream, image=first, cards=[])
+        write_hdu(stream, image=second, cards=[], name="COVERAGE")
+    part = read_part(path, rows=(1, 4), columns=(2, 7))
+    np.testing.assert_array_equal(part, first[1:4, 2:7])
+    part = read_part(path, rows=(4, 5), columns=(0, 1), name="COVERAGE")
+    np.testing.assert_array_equal(part, second[4:, :1])
+    with pytest.raises(ProductError, match="ends before"):
+        read_part(path, rows=(0, 1), columns=(0, 1), name="NOISE")

@@ -56,14 +56,17 @@ def sub_of(state, index=0, group=0):
     return state.groups[group].subs[index]
 
 
-def test_a_state_is_heard_after_looking_and_after_judging(night, tmp_path):
+def test_a_state_is_heard_after_looking_after_every_master_and_after_judging(night, tmp_path):
     heard = []
     with Session(tmp_path, [night], threads=2) as session:
         last = session.run(hear=heard.append)
-        assert [bool(one.groups) for one in heard] == [False, True]
+        # four masters, and all of them once more when the last is made
+        assert [len(one.masters) for one in heard] == [0, 1, 2, 3, 4, 4, 4]
+        assert [bool(one.groups) for one in heard] == [*[False] * 6, True]
+        assert all(master.path.exists() for one in heard for _, master in one.masters)
         assert all(one.overview is not None for one in heard)
         assert heard[0].stacks == ()
-        assert heard[1].stale == (0, 1)
+        assert heard[-1].stale == (0, 1)
         assert [s.recipe.group.filter for s in last.stacks] == ["L", "R"]
         assert last.stale == ()
         assert last.night is not None
