@@ -5,11 +5,9 @@ from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRect, QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import (
     QColor,
-    QImage,
     QKeyEvent,
     QMouseEvent,
     QPainter,
-    QPen,
     QPixmap,
     QResizeEvent,
     QShowEvent,
@@ -17,7 +15,6 @@ from PySide6.QtGui import (
     QWheelEvent,
 )
 from PySide6.QtWidgets import (
-    QGraphicsEllipseItem,
     QGraphicsItemGroup,
     QGraphicsPixmapItem,
     QGraphicsScene,
@@ -28,6 +25,8 @@ from PySide6.QtWidgets import (
 from stackbench.job.pictures import Picture
 from stackbench.stars.records import StarTable
 from stackbench.window.look import look_of
+from stackbench.window.pixmaps import colour_pixmap, grey_pixmap, transform_of
+from stackbench.window.starshapes import star_shapes
 
 _STEP = 1.25
 _MOST = 24.0
@@ -36,10 +35,6 @@ _PLAIN_FROM = 3.0
 # A pixel of the averaged picture that is larger than this on screen looks blurred.
 _BLURRED = 1.3
 _SETTLED_MS = 120
-# A drawn ellipse is this many times as large as the star's FWHM, so that the
-# star itself stays to be seen.
-_AROUND = 3.0
-_MOST_ELLIPSES = 120
 
 
 class FieldView(QGraphicsView):
@@ -111,7 +106,7 @@ class FieldView(QGraphicsView):
             Move so that it fits.
         """
         self._words = ""
-        self._item.setPixmap(_pixmap(picture.grey))
+        self._item.setPixmap(grey_pixmap(picture.grey))
         self._place(picture, matrix)
         self._item.show()
         if self._leader is None and (home or self._fitted):
@@ -128,11 +123,19 @@ class FieldView(QGraphicsView):
         place : QRect
             Which part, as it was wanted.
         """
-        own = QTransform.fromTranslate(place.left() - 0.5, place.top() - 0.5)
-        self._detail.setPixmap(_pixmap(picture.grey))
-        self._detail.setTransform(own * self._matrix)
-        self._detail.setTransformationMode(self._item.transformationMode())
-        self._detail.show()
+        self._lay_over(grey_pixmap(picture.grey), place)
+
+    def show_colour_detail(self, red: Picture, green: Picture, blue: Picture, place: QRect) -> None:
+        """Lay every pixel of a part over the picture in colour.
+
+        Parameters
+        ----------
+        red, green, blue : Picture
+            The part in each colour, not averaged.
+        place : QRect
+            Which part, as it was wanted.
+        """
+        self._lay_over(colour_pixmap(red.grey, green.grey, blue.grey), place)
 
     def show_colours(self, red: Picture, green: Picture, blue: Picture) -> None:
         """Show three pictures of equal size as the colours of one.
@@ -143,10 +146,7 @@ class FieldView(QGraphicsView):
             The pictures.
         """
         self._words = ""
-        rgb = np.ascontiguousarray(np.stack([red.grey, green.grey, blue.grey], axis=-1))
-        ny, nx, _ = rgb.shape
-        image = QImage(rgb.data, nx, ny, 3 * nx, QImage.Format.Format_RGB888)
-        self._item.setPixmap(QPixmap.fromImage(image))
+        self._item.setPixmap(colour_pixmap(red.grey, green.grey, blue.grey))
         self._place(red, None)
         self._item.show()
         if self._fitted:
@@ -181,20 +181,7 @@ class FieldView(QGraphicsView):
             self._stars = None
         if stars is None:
             return
-        group = QGraphicsItemGroup()
-        pen = QPen(QColor("#E69F00"))
-        pen.setCosmetic(True)
-        pen.setWidthF(1.3)
-        shaped = np.flatnonzero(np.isfinite(stars.fwhm_px) & np.isfinite(stars.eccentricity))
-        for n in shaped[:_MOST_ELLIPSES]:
-            # fwhm is the geometric mean of the axes, a·b = fwhm²
-            ratio = float((1 - stars.eccentricity[n] ** 2) ** 0.25)
-            long, short = (_AROUND * float(stars.fwhm_px[n]) * r for r in (1 / ratio, ratio))
-            ellipse = QGraphicsEllipseItem(QRectF(-long / 2, -short / 2, long, short))
-            ellipse.setPen(pen)
-            ellipse.setRotation(float(stars.angle_deg[n]))
-            ellipse.setPos(float(stars.x[n]), float(stars.y[n]))
-            group.addToGroup(ellipse)
+        group = star_shapes(stars)
         group.setTransform(self._matrix)
         group.setZValue(2)
         self._scene.addItem(group)
@@ -360,11 +347,18 @@ class FieldView(QGraphicsView):
         if possible and not part.isEmpty():
             self.detail_wanted.emit(part)
 
+    def _lay_over(self, pixmap: QPixmap, place: QRect) -> None:
+        own = QTransform.fromTranslate(place.left() - 0.5, place.top() - 0.5)
+        self._detail.setPixmap(pixmap)
+        self._detail.setTransform(own * self._matrix)
+        self._detail.setTransformationMode(self._item.transformationMode())
+        self._detail.show()
+
     def _place(self, picture: Picture, matrix: NDArray[np.float64] | None) -> None:
         self._picture = picture
         self._detail.hide()
         self._settled.start()
-        self._matrix = QTransform() if matrix is None else _transform(matrix)
+        self._matrix = QTransform() if matrix is None else transform_of(matrix)
         # pixel 0 of the image has its centre at 0, a drawn pixel its edge
         own = QTransform()
         own.translate(-0.5, -0.5)
@@ -388,15 +382,3 @@ class FieldView(QGraphicsView):
     def _go(self, centre: QPointF, zoom: float) -> None:
         self.look_at(centre, zoom)
         self.moved.emit(centre, zoom)
-
-
-def _pixmap(grey: NDArray[np.uint8]) -> QPixmap:
-    grey = np.ascontiguousarray(grey)
-    ny, nx = grey.shape
-    return QPixmap.fromImage(QImage(grey.data, nx, ny, nx, QImage.Format.Format_Grayscale8))
-
-
-def _transform(matrix: NDArray[np.float64]) -> QTransform:
-    # Qt multiplies rows from the left: its matrix is the transposed one
-    (a, b, c), (d, e, f), (g, h, i) = matrix.tolist()
-    return QTransform(a, d, g, b, e, h, c, f, i)
