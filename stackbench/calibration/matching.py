@@ -1,29 +1,48 @@
 """Which sets of calibration frames serve a light or a flat, and why.
 
-The rules are facts of the trade (common practice, no source): a bias or dark
-must come from the same camera in the same mode; a flat from the same optical
-train and filter besides; dark current depends on exposure and temperature.
+The rules themselves are the table in `calibration/rules.py`; here they are
+asked, and what follows is put into words in `calibration/pairing_words.py`.
 """
 
-import math
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from stackbench.calibration.agreement import cameras_agree, trains_agree, values_confirmed
+from stackbench.calibration import pairing_words as words
 from stackbench.calibration.records import CalibrationSet, Serving
+from stackbench.calibration.rules import (
+    EXPOSURE,
+    TEMPERATURE,
+    broken_rules,
+    preference,
+    rule_for,
+)
 from stackbench.calibration.sets import calibration_sets, evening
 from stackbench.frames.records import Frame, Kind, Problem
-from stackbench.frames.words import celsius, counted, seconds
 
-# Two exposures are the same within this share, whatever the shutter's jitter.
-_SAME_EXPOSURE = 0.01
-# A dark serves as taken within this many °C; beyond, the gap is warned of.
-# Dark current doubles every 5 to 8 °C (common practice, no source), so that
-# 2 °C change it by about a quarter.
-TEMPERATURE_GAP_C = 2.0
 # A flat shorter than this gathers no dark signal worth a missing dark-flat.
 _SHORT_FLAT_S = 5.0
+# A regulated cooler holds its set point to a few tenths of a degree (common
+# practice, no source): within this, a dark is not scaled by temperature.
+_SAME_TEMPERATURE_C = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MatchingOptions:
+    """How darks are brought to lights that differ from them.
+
+    `dark_doubling_c` is the rise in sensor temperature, °C, that doubles the
+    dark current. It differs from camera to camera (5 to 8 °C are usual, common
+    practice, no source); None leaves darks unscaled by temperature.
+    """
+
+    dark_doubling_c: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.dark_doubling_c is not None and not 1.0 <= self.dark_doubling_c <= 30.0:
+            raise ValueError(
+                f"dark_doubling_c must be from 1 to 30 °C, got {self.dark_doubling_c:g}"
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,27 +50,39 @@ class CalibrationPlan:
     """All calibration sets of a job, and what serves each light and flat.
 
     `servings` maps the path of each light and flat to its Serving; frames
-    that are served alike share one.
+    that are served alike share one. `sets` holds the sets of the frames, and of
+    the stored masters those that serve something.
     """
 
     sets: tuple[CalibrationSet, ...]
     servings: Mapping[Path, Serving]
 
 
-def plan_calibration(frames: Sequence[Frame]) -> CalibrationPlan:
+def plan_calibration(
+    frames: Sequence[Frame],
+    *,
+    stored: Sequence[CalibrationSet] = (),
+    options: MatchingOptions | None = None,
+) -> CalibrationPlan:
     """Choose the calibration of every light and every flat.
 
     Parameters
     ----------
     frames : sequence of Frame
         All frames of the job, of any kind.
+    stored : sequence of CalibrationSet
+        Masters kept from earlier nights, chosen by the same rules.
+    options : MatchingOptions, optional
+        How darks are scaled; the defaults of `MatchingOptions` if left out.
 
     Returns
     -------
     CalibrationPlan
-        The sets found, and the serving of each light and flat by path.
+        The sets, and the serving of each light and flat by path.
     """
-    sets = calibration_sets(frames)
+    options = options or MatchingOptions()
+    own = calibration_sets(frames)
+    sets = (*own, *stored)
     by_need: dict[Hashable, Serving] = {}
     servings: dict[Path, Serving] = {}
     for frame in frames:
@@ -60,249 +91,135 @@ def plan_calibration(frames: Sequence[Frame]) -> CalibrationPlan:
         need = _need(frame)
         if need not in by_need:
             serve = _serve_light if frame.kind is Kind.LIGHT else _serve_flat
-            by_need[need] = serve(frame, sets)
+            by_need[need] = serve(frame, sets, options)
         servings[frame.path] = by_need[need]
-    return CalibrationPlan(sets=sets, servings=servings)
+    used = {
+        one for serving in by_need.values() for one in (serving.bias, serving.dark, serving.flat)
+    }
+    return CalibrationPlan(sets=(*own, *(one for one in stored if one in used)), servings=servings)
 
 
-def _serve_light(light: Frame, sets: Sequence[CalibrationSet]) -> Serving:
-    notes: list[str] = []
+def _serve_light(light: Frame, sets: Sequence[CalibrationSet], options: MatchingOptions) -> Serving:
     problems: list[Problem] = []
-    bias = _nearest(light, _agreeing(light, sets, Kind.BIAS))
-    dark, scale = _dark_for(light, _agreeing(light, sets, Kind.DARK), bias, notes, problems)
-    flat = _flat_for(light, sets, notes, problems)
-    if bias is not None and (dark is None or scale is not None):
-        notes.insert(0, f"bias: {_frames_of(bias)}")
-    if bias is None and dark is None:
-        problems.append(
-            Problem(
-                what=f"{_lights(light)}: neither bias nor dark frames serve them",
-                why="no bias or dark of the same camera, binning, gain, offset and size was found",
-                remedy="add bias and dark frames taken with these settings; "
-                "until then the bias level stays in the lights",
-            )
-        )
-    return Serving(
-        bias=bias,
-        dark=dark,
-        dark_scale=scale,
-        flat=flat,
-        notes=tuple(notes),
-        problems=tuple(problems),
-    )
-
-
-def _dark_for(
-    light: Frame,
-    darks: Sequence[CalibrationSet],
-    bias: CalibrationSet | None,
-    notes: list[str],
-    problems: list[Problem],
-) -> tuple[CalibrationSet | None, float | None]:
-    usable = [d for d in darks if d.exposure_s]
-    if not usable or light.exposure_s is None:
-        problems.append(
-            Problem(
-                what=f"{_lights(light)}: no dark serves them",
-                why=_why_no_dark(light, darks),
-                remedy=f"take darks of {seconds(light.exposure_s)} "
-                f"at {celsius(light.temperature_c)} with these settings; "
-                "until then hot pixels are left to the rejection",
-            )
-        )
-        return None, None
-    dark = min(usable, key=lambda d: _dark_distance(light, d))
-    gap = _gap(light.temperature_c, dark.temperature_c)
-    text = f"dark: {_frames_of(dark)}"
-    same_exposure = _same_exposure(light.exposure_s, dark.exposure_s)
-    warm = gap is not None and gap > TEMPERATURE_GAP_C
-    if warm:
-        problems.append(
-            Problem(
-                what=f"{_lights(light)}: the nearest dark is {gap:.1f} °C away",
-                why=f"the lights were taken at {celsius(light.temperature_c)}, "
-                f"the darks at {celsius(dark.temperature_c)}",
-                remedy=f"take darks at {celsius(light.temperature_c)}; until then the dark "
-                "signal is removed only in part",
-            )
-        )
-    if same_exposure and not warm:
-        notes.append(f"{text}, matches in exposure and temperature; its bias stays inside")
-        return dark, None
-    if bias is None:
-        if not same_exposure:
-            problems.append(
-                Problem(
-                    what=f"{_lights(light)}: the dark of {seconds(dark.exposure_s)} "
-                    "is subtracted as it is",
-                    why="its exposure differs and no bias frames were found to scale it with",
-                    remedy=f"add bias frames, or darks of {seconds(light.exposure_s)}",
-                )
-            )
-        notes.append(f"{text}, subtracted as taken")
-        return dark, None
-    scale = light.exposure_s / (dark.exposure_s or 1.0)
-    notes.append(f"{text}, bias removed first, scaled by {scale:.3g}")
-    return dark, scale
-
-
-def _why_no_dark(light: Frame, darks: Sequence[CalibrationSet]) -> str:
-    if light.exposure_s is None:
-        return "the lights' headers give no exposure time"
-    if darks:
-        untimed = sum(len(dark.frames) for dark in darks)
-        return f"the {counted(untimed, 'dark')} of this camera: no exposure time in the header"
-    return "no dark of the same camera, binning, gain, offset and size was found"
-
-
-def _flat_for(
-    light: Frame,
-    sets: Sequence[CalibrationSet],
-    notes: list[str],
-    problems: list[Problem],
-) -> CalibrationSet | None:
-    flats = [
-        s
-        for s in sets
-        if s.kind is Kind.FLAT and trains_agree(light.setup, s.setup) and s.filter == light.filter
-    ]
-    flat = _nearest(light, flats)
+    bias = _best(light, sets, Kind.BIAS)
+    dark = _best(light, sets, Kind.DARK)
+    flat = _best(light, sets, Kind.FLAT)
+    serving = Serving(bias=bias, dark=dark, flat=flat)
+    if dark is None:
+        problems.append(words.no_dark(light, sets))
+    else:
+        serving, doubts = _with_scale(light, replace(serving, dark=dark), options)
+        problems += doubts
     if flat is None:
-        problems.append(
-            Problem(
-                what=f"{_lights(light)}: no flat serves them",
-                why=f"no flat through {_filter(light.filter)} with this camera and telescope "
-                "was found",
-                remedy="take flats through this filter before the camera is turned or removed; "
-                "until then vignetting and dust stay in the stack",
-            )
-        )
+        problems.append(words.no_flat(light, sets))
+    if bias is None and dark is None:
+        problems.append(words.no_bias_nor_dark(light, sets))
+    notes = words.light_notes(light, serving)
+    return replace(serving, notes=notes, problems=tuple(problems))
+
+
+def _with_scale(
+    light: Frame, serving: Serving, options: MatchingOptions
+) -> tuple[Serving, list[Problem]]:
+    """Say by how much the dark of a light is scaled, and what is doubtful about it."""
+    dark = serving.dark
+    if dark is None or dark.exposure_s is None or light.exposure_s is None:
+        return serving, []
+    problems: list[Problem] = []
+    other_exposure = rule_for(Kind.LIGHT, Kind.DARK, EXPOSURE).excess(light, dark) > 0
+    warm_rule = rule_for(Kind.LIGHT, Kind.DARK, TEMPERATURE)
+    gap = warm_rule.gap(light, dark)
+    scale = light.exposure_s / dark.exposure_s if other_exposure else None
+    by_temperature = None
+    if serving.bias is not None and gap is not None and gap > _SAME_TEMPERATURE_C:
+        by_temperature = _temperature_factor(light, dark, options)
+    if by_temperature is not None:
+        scale = (scale or 1.0) * by_temperature
+    elif gap is not None and gap > warm_rule.tolerance:
+        problems.append(words.dark_off_in_temperature(light, dark))
+        # with its bias removed it is at least scaled by exposure
+        scale = light.exposure_s / dark.exposure_s
+    if serving.bias is None:
+        if other_exposure:
+            problems.append(words.dark_unscaled(light, dark))
+        scale = None
+    return replace(serving, dark_scale=scale), problems
+
+
+def _temperature_factor(
+    light: Frame, dark: CalibrationSet, options: MatchingOptions
+) -> float | None:
+    """Return D(T light)/D(T dark) = 2^(ΔT/doubling step), None when not asked for."""
+    step = options.dark_doubling_c
+    if step is None or light.temperature_c is None or dark.temperature_c is None:
         return None
-    days = _days_apart(light, flat)
-    when = "" if not days else f", {counted(days, 'day')} from the lights"
-    notes.append(f"flat: {_frames_of(flat)}{when}")
-    return flat
+    return float(2.0 ** ((light.temperature_c - dark.temperature_c) / step))
 
 
-def _serve_flat(flat: Frame, sets: Sequence[CalibrationSet]) -> Serving:
+def _serve_flat(
+    flat: Frame,
+    sets: Sequence[CalibrationSet],
+    options: MatchingOptions,  # noqa: ARG001 - flats are too short to be scaled by temperature
+) -> Serving:
     """Choose what is subtracted from one flat before it is normalised."""
-    bias = _nearest(flat, _agreeing(flat, sets, Kind.BIAS))
-    candidates = [
-        d
-        for kind in (Kind.DARK_FLAT, Kind.DARK)
-        for d in _agreeing(flat, sets, kind)
-        if d.exposure_s
-    ]
-    as_taken = [d for d in candidates if _same_exposure(flat.exposure_s, d.exposure_s, 0.1)]
+    bias = _best(flat, sets, Kind.BIAS)
+    dark_flat, dark = _best(flat, sets, Kind.DARK_FLAT), _best(flat, sets, Kind.DARK)
+    candidates = [one for one in (dark_flat, dark) if one is not None]
+    as_taken = [one for one in candidates if _same_exposure(flat, one)]
     if as_taken:
-        dark = min(as_taken, key=lambda d: (d.kind is Kind.DARK, _dark_distance(flat, d)))
-        return Serving(
-            bias=bias, dark=dark, notes=(f"flat: {dark.kind} {_frames_of(dark)} subtracted",)
-        )
+        serving = Serving(bias=bias, dark=as_taken[0])
+        return replace(serving, notes=words.flat_notes(flat, serving))
     if bias is not None:
-        if candidates and flat.exposure_s is not None:
-            dark = min(candidates, key=lambda d: _dark_distance(flat, d))
-            scale = flat.exposure_s / (dark.exposure_s or 1.0)
-            note = f"flat: bias and {dark.kind} {_frames_of(dark)} × {scale:.3g} subtracted"
-            return Serving(bias=bias, dark=dark, dark_scale=scale, notes=(note,))
+        serving = Serving(bias=bias)
+        if candidates and flat.exposure_s:
+            nearest = min(candidates, key=lambda one: preference(flat, one))
+            scale = flat.exposure_s / (nearest.exposure_s or 1.0)
+            serving = Serving(bias=bias, dark=nearest, dark_scale=scale)
         missing = flat.exposure_s is None or flat.exposure_s > _SHORT_FLAT_S
-        note = "flat: bias subtracted" + (", no dark-flats found" if missing else "")
-        return Serving(bias=bias, notes=(note,))
+        return replace(serving, notes=words.flat_notes(flat, serving, dark_missing=missing))
     if candidates:
-        dark = min(candidates, key=lambda d: _dark_distance(flat, d))
-        note = f"flat: {dark.kind} {_frames_of(dark)} subtracted as taken, no bias found"
-        return Serving(dark=dark, notes=(note,))
-    problem = Problem(
-        what=f"flats through {_filter(flat.filter)}: nothing to subtract from them",
-        why="no bias, dark-flat or dark of the same camera settings was found",
-        remedy="add bias frames: a flat with its bias level inside corrects too little",
-    )
-    return Serving(problems=(problem,))
+        serving = Serving(dark=min(candidates, key=lambda one: preference(flat, one)))
+        return replace(serving, notes=words.flat_notes(flat, serving))
+    return Serving(problems=(words.nothing_under_flat(flat, sets),))
 
 
-def _agreeing(frame: Frame, sets: Sequence[CalibrationSet], kind: Kind) -> list[CalibrationSet]:
-    camera = frame.setup.camera
-    return [s for s in sets if s.kind is kind and cameras_agree(camera, s.setup.camera)]
-
-
-def _nearest(frame: Frame, sets: Sequence[CalibrationSet]) -> CalibrationSet | None:
-    """Choose by night, then by what the headers confirm, temperature and number."""
+def _best(frame: Frame, sets: Sequence[CalibrationSet], kind: Kind) -> CalibrationSet | None:
+    """Choose the set of a kind that serves a frame best; None when none may serve it."""
+    # what is subtracted from a light must be known in length
+    timed = kind in (Kind.DARK, Kind.DARK_FLAT)
+    if timed and frame.kind is Kind.LIGHT and not frame.exposure_s:
+        return None
     return min(
-        sets,
-        key=lambda s: (
-            _days_apart(frame, s) or 0,
-            -values_confirmed(frame.setup, s.setup),
-            _gap(frame.temperature_c, s.temperature_c) or 0.0,
-            -len(s.frames),
+        (
+            one
+            for one in sets
+            if one.kind is kind
+            and not (timed and not one.exposure_s)
+            and not broken_rules(frame, one)
         ),
+        key=lambda one: preference(frame, one),
         default=None,
     )
 
 
-def _dark_distance(frame: Frame, dark: CalibrationSet) -> tuple[float, ...]:
-    """Order darks: temperature within the gap, same exposure, longer, nearer."""
-    gap = _gap(frame.temperature_c, dark.temperature_c) or 0.0
-    ratio = math.log((dark.exposure_s or 1.0) / (frame.exposure_s or 1.0))
-    same = _same_exposure(frame.exposure_s, dark.exposure_s)
-    return (
-        max(gap - TEMPERATURE_GAP_C, 0.0),
-        not same,
-        # scaling a longer dark down lowers its noise, scaling up raises it
-        0.0 if same else (ratio if ratio > 0 else -3 * ratio),
-        gap,
-        _days_apart(frame, dark) or 0,
-        -values_confirmed(frame.setup, dark.setup),
-        -len(dark.frames),
-    )
+def _same_exposure(frame: Frame, one: CalibrationSet) -> bool:
+    rule = rule_for(frame.kind, one.kind, EXPOSURE)
+    gap = rule.gap(frame, one)
+    return gap is not None and gap <= rule.tolerance
 
 
 def _need(frame: Frame) -> Hashable:
     """Frames with equal needs share one serving."""
     temperature = None if frame.temperature_c is None else round(frame.temperature_c)
     exposure = None if frame.exposure_s is None else round(frame.exposure_s, 3)
+    rotation = None if frame.rotator_deg is None else round(frame.rotator_deg)
     return (
         frame.kind,
         frame.setup,
         frame.filter,
         exposure,
         temperature,
+        rotation,
         evening(frame),
         frame.target if frame.kind is Kind.LIGHT else None,
     )
-
-
-def _same_exposure(one: float | None, other: float | None, share: float = _SAME_EXPOSURE) -> bool:
-    if one is None or other is None:
-        return False
-    return math.isclose(one, other, rel_tol=share, abs_tol=1e-3)
-
-
-def _gap(one: float | None, other: float | None) -> float | None:
-    return None if one is None or other is None else abs(one - other)
-
-
-def _days_apart(frame: Frame, other: CalibrationSet | None) -> int | None:
-    night = evening(frame)
-    if night is None or other is None or other.night is None:
-        return None
-    return abs((night - other.night).days)
-
-
-def _frames_of(s: CalibrationSet) -> str:
-    parts = [counted(len(s.frames), "frame")]
-    if s.kind in (Kind.DARK, Kind.DARK_FLAT):
-        parts.append(f"of {seconds(s.exposure_s)}")
-    if s.kind is not Kind.FLAT and s.temperature_c is not None:
-        parts.append(f"at {celsius(s.temperature_c)}")
-    if s.night is not None and s.kind is Kind.FLAT:
-        parts.append(f"of {s.night.isoformat()}")
-    return " ".join(parts)
-
-
-def _lights(light: Frame) -> str:
-    target = light.target or "unnamed target"
-    return f"lights of {target} through {_filter(light.filter)}, {seconds(light.exposure_s)}"
-
-
-def _filter(name: str | None) -> str:
-    return f"filter {name}" if name else "no named filter"

@@ -11,11 +11,21 @@ from stackbench.frames.records import Frame, Kind, Problem, Setup
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StoredMaster:
+    """A master kept from an earlier night: its file and how many frames it holds."""
+
+    path: Path
+    sha256: str
+    depth: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CalibrationSet:
     """Calibration frames of one sort, from which one master is made.
 
-    `filter` is None but for flats. `temperature_c` is the frames' median, °C;
-    `night` the date of the evening on which they were taken, if known.
+    `filter` and `rotator_deg` are None but for flats. `temperature_c` is the
+    frames' median, °C; `night` the date of the evening on which they were
+    taken, if known. A set that is a `stored` master has no frames any more.
     """
 
     kind: Kind
@@ -25,6 +35,19 @@ class CalibrationSet:
     exposure_s: float | None = None
     temperature_c: float | None = None
     night: date | None = None
+    rotator_deg: float | None = None
+    stored: StoredMaster | None = None
+
+    @property
+    def depth(self) -> int:
+        """How many frames the master is made of.
+
+        Returns
+        -------
+        int
+            Those of the set, or of the stored master.
+        """
+        return len(self.frames) if self.stored is None else self.stored.depth
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

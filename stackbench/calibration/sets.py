@@ -13,6 +13,10 @@ from stackbench.frames.records import CameraSetup, Frame, Kind
 # (common practice, no source).
 _TEMPERATURE_GAP_C = 1.0
 
+# Flats whose rotator stood further apart than this do not belong together
+# (common practice, no source).
+_ROTATION_GAP_DEG = 1.0
+
 # What a flat is freed of is made before it.
 _ORDER = (Kind.BIAS, Kind.DARK, Kind.DARK_FLAT, Kind.FLAT)
 
@@ -24,8 +28,8 @@ def calibration_sets(frames: Iterable[Frame]) -> tuple[CalibrationSet, ...]:
     """Sort the calibration frames among `frames` into sets.
 
     Bias frames go together by camera setup; darks and dark-flats also by
-    exposure and sensor temperature; flats by the whole setup, filter and
-    night. The filter of bias and dark frames is ignored: what the header says
+    exposure and sensor temperature; flats by the whole setup, filter, night
+    and rotation. The filter of bias and dark frames is ignored: what the header says
     there is only where the wheel happened to stand.
 
     Parameters
@@ -55,7 +59,13 @@ def calibration_sets(frames: Iterable[Frame]) -> tuple[CalibrationSet, ...]:
     sets: list[CalibrationSet] = []
     for members in groups.values():
         kind = members[0].kind
-        parts = _by_temperature(members) if kind in (Kind.DARK, Kind.DARK_FLAT) else [members]
+        match kind:
+            case Kind.DARK | Kind.DARK_FLAT:
+                parts = _by_temperature(members)
+            case Kind.FLAT:
+                parts = _by_rotation(members)
+            case _:
+                parts = [members]
         sets.extend(_set_of(part) for part in parts)
     return tuple(sorted(sets, key=_set_order))
 
@@ -92,6 +102,7 @@ def _set_of(frames: Sequence[Frame]) -> CalibrationSet:
         exposure_s=median(exposures) if exposures else None,
         temperature_c=median(temperatures) if temperatures else None,
         night=evening(first),
+        rotator_deg=first.rotator_deg if first.kind is Kind.FLAT else None,
     )
 
 
@@ -112,6 +123,26 @@ def _by_temperature(frames: Sequence[Frame]) -> list[list[Frame]]:
     if unknown:
         parts.append(unknown)
     return [sorted(part, key=_by_time) for part in parts]
+
+
+def _by_rotation(frames: Sequence[Frame]) -> list[list[Frame]]:
+    """Split flats where the rotator was turned between them, in order of time."""
+    parts: list[list[Frame]] = []
+    for frame in frames:
+        for part in parts:
+            if _stands_alike(part[0].rotator_deg, frame.rotator_deg):
+                part.append(frame)
+                break
+        else:
+            parts.append([frame])
+    return parts
+
+
+def _stands_alike(one: float | None, other: float | None) -> bool:
+    if one is None or other is None:
+        return one is other
+    turn = abs(one - other) % 360
+    return min(turn, 360 - turn) <= _ROTATION_GAP_DEG
 
 
 def _camera_key(camera: CameraSetup) -> Hashable:

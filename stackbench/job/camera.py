@@ -3,9 +3,9 @@
 from dataclasses import asdict, dataclass
 
 from stackbench import __version__
-from stackbench.calibration.agreement import cameras_agree
 from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.records import CalibrationSet
+from stackbench.calibration.rules import cameras_agree
 from stackbench.frames.errors import FrameError
 from stackbench.frames.pixels import MappedRows
 from stackbench.frames.records import CameraSetup, Frame, Kind

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from stackbench.calibration.matching import CalibrationPlan, plan_calibration
+from stackbench.calibration.matching import CalibrationPlan, MatchingOptions, plan_calibration
 from stackbench.calibration.records import CalibrationSet, Serving
 from stackbench.frames.groups import LightGroup, light_groups
 from stackbench.frames.records import Frame, Problem
@@ -51,7 +51,13 @@ def overlook(folders: Sequence[Path], *, skip: Sequence[Path] = ()) -> Overview:
     return overview_of(with_targets(frames, folders=folders), scan.problems)
 
 
-def overview_of(frames: Sequence[Frame], problems: Sequence[Problem] = ()) -> Overview:
+def overview_of(
+    frames: Sequence[Frame],
+    problems: Sequence[Problem] = (),
+    *,
+    stored: Sequence[CalibrationSet] = (),
+    options: MatchingOptions | None = None,
+) -> Overview:
     """Plan the calibration of frames whose facts are known.
 
     Parameters
@@ -60,13 +66,17 @@ def overview_of(frames: Sequence[Frame], problems: Sequence[Problem] = ()) -> Ov
         Frames of all kinds, lights with targets.
     problems : sequence of Problem
         What went wrong before.
+    stored : sequence of CalibrationSet
+        Masters kept from earlier nights.
+    options : MatchingOptions, optional
+        How darks are brought to lights that differ from them.
 
     Returns
     -------
     Overview
         The same problems and those of the calibration plan, each once.
     """
-    plan = plan_calibration(frames)
+    plan = plan_calibration(frames, stored=stored, options=options)
     groups = tuple(
         ServedGroup(group=group, servings=_servings_of(group, plan))
         for group in light_groups(frames)

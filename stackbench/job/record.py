@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from stackbench import __version__
 from stackbench.calibration.matching import CalibrationPlan
+from stackbench.calibration.pairing_words import light_notes
 from stackbench.calibration.records import CalibrationSet, Serving
 from stackbench.export.night import (
     ChannelFiles,
@@ -128,7 +129,9 @@ def _frames(results: Results) -> tuple[FrameEntry, ...]:
         if frame.path in subs:
             group, sub = subs[frame.path]
             serving = results.plan.servings[frame.path]
-            entries.append(_light(group, sub, serving, used.get(frame.path), checksum))
+            bias = results.shelf.get(serving.bias)
+            bias_adu = bias.facts.level_adu if bias is not None else None
+            entries.append(_light(group, sub, serving, bias_adu, used.get(frame.path), checksum))
         else:
             entries.append(
                 FrameEntry(
@@ -149,6 +152,7 @@ def _light(
     group: JudgedGroup,
     sub: JudgedSub,
     serving: Serving,
+    bias_adu: float | None,
     used: Ingredient | None,
     checksum: str,
 ) -> FrameEntry:
@@ -180,7 +184,7 @@ def _light(
         rms_px=measures.rms_px,
         temperature_c=frame.temperature_c,
         is_reference=sub.sub is not None and sub.sub is group.grid,
-        calibration=serving.notes,
+        calibration=light_notes(frame, serving, bias_adu=bias_adu),
         warnings=tuple(problem.what for problem in serving.problems),
         sha256=checksum,
     )

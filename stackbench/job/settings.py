@@ -10,6 +10,7 @@ from typing import Any, Literal, Self, Union, get_args, get_origin, get_type_hin
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 
+from stackbench.calibration.matching import MatchingOptions
 from stackbench.export.tiff import TiffDepth
 from stackbench.rejection.methods import Rejection
 from stackbench.review.limits import Limits
@@ -48,6 +49,7 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
+    calibration: MatchingOptions = MatchingOptions()
     masters: Rejection = Rejection()
     stars: MeasureOptions = MeasureOptions()
     review: Limits = Limits()

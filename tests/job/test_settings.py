@@ -43,7 +43,7 @@ def test_what_a_limit_leaves_out_keeps_its_default(tmp_path):
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("[reviev]\n", "there is no part 'reviev'; the parts are masters, stars"),
+        ("[reviev]\n", "there is no part 'reviev'; the parts are calibration, masters"),
         ("stars = 3\n", "written below [stars]"),
         ("[review]\nfwhm_limit = 3\n", "no setting 'fwhm_limit'"),
         ("[review.fwhm]\nfactor = -1\ntightest = 1.2\nloosest = 1.3\n", "factor above 0"),

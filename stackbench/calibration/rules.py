@@ -1,0 +1,390 @@
+"""The rules by which calibration frames are matched, as one table.
+
+A row says, for a frame of one kind and calibration frames of another, what
+must be equal, what may differ and by how much, and, by the order of its
+rules, what is preferred. All of it is common practice, no source.
+"""
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from stackbench.calibration.records import CalibrationSet
+from stackbench.calibration.sets import evening
+from stackbench.frames.records import CameraSetup, Frame, Kind
+from stackbench.frames.words import celsius, counted, seconds
+
+# Shutters and clocks are good to a millisecond.
+_SAME_SECONDS = 1e-3
+
+
+class Beyond(StrEnum):
+    """What becomes of a pairing whose difference exceeds the tolerance."""
+
+    REFUSE = "refuse"
+    SCALE = "scale"
+    WARN = "warn"
+    PREFER = "prefer"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trait:
+    """One thing in which two frames may differ.
+
+    `of_frame` and `of_set` read it, None where it is unknown. `gap` measures
+    how far two known values lie apart, 0 for equal; `cost`, where it is given,
+    replaces the gap when candidates beyond the tolerance are compared. `words`
+    names a value. `of_camera` reads it where it is one of the camera's.
+    """
+
+    name: str
+    of_frame: Callable[[Frame], object]
+    of_set: Callable[[CalibrationSet], object]
+    gap: Callable[[object, object], float]
+    words: Callable[[object], str] = str
+    cost: Callable[[object, object], float] | None = None
+    of_camera: Callable[[CameraSetup], object] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """How far a trait may differ, and what follows beyond.
+
+    `tolerance` is in the unit of the trait's gap. An unknown value agrees with
+    any, unless `unknown_agrees` is False: then only with another unknown one.
+    """
+
+    trait: Trait
+    tolerance: float = 0.0
+    beyond: Beyond = Beyond.REFUSE
+    unknown_agrees: bool = True
+
+    def gap(self, frame: Frame, one: CalibrationSet) -> float | None:
+        """Measure how far a frame and a set lie apart.
+
+        Parameters
+        ----------
+        frame : Frame
+            The frame to be calibrated.
+        one : CalibrationSet
+            The calibration frames.
+
+        Returns
+        -------
+        float or None
+            In the unit of the trait; None where a value is unknown.
+        """
+        mine, theirs = self.trait.of_frame(frame), self.trait.of_set(one)
+        if mine is None or theirs is None:
+            same = self.unknown_agrees or mine is theirs
+            return None if same else math.inf
+        return self.trait.gap(mine, theirs)
+
+    def excess(self, frame: Frame, one: CalibrationSet) -> float:
+        """Weigh a difference beyond the tolerance, for choosing among sets.
+
+        Parameters
+        ----------
+        frame : Frame
+            The frame to be calibrated.
+        one : CalibrationSet
+            The calibration frames.
+
+        Returns
+        -------
+        float
+            0 within the tolerance or when unknown, more the worse.
+        """
+        gap = self.gap(frame, one)
+        if gap is None or gap <= self.tolerance:
+            return 0.0
+        if self.trait.cost is None:
+            return gap - self.tolerance
+        return self.trait.cost(self.trait.of_frame(frame), self.trait.of_set(one))
+
+
+def _equal(one: object, other: object) -> float:
+    return 0.0 if one == other else math.inf
+
+
+def _apart(one: object, other: object) -> float:
+    return abs(_number(one) - _number(other))
+
+
+def _share_apart(one: object, other: object) -> float:
+    apart = max(0.0, _apart(one, other) - _SAME_SECONDS)
+    return apart / max(_number(one), _number(other)) if apart else 0.0
+
+
+def _turned(one: object, other: object) -> float:
+    # Rotators that tell the angle on the sky jump by 180° when the mount crosses
+    # the meridian, though nothing was turned.
+    turn = _apart(one, other) % 180
+    return min(turn, 180 - turn)
+
+
+def _exposure_cost(frame_s: object, set_s: object) -> float:
+    """Scaling a longer dark down lowers its noise, scaling up raises it."""
+    ratio = math.log(_number(set_s) / _number(frame_s))
+    return ratio if ratio > 0 else -3 * ratio
+
+
+def _number(value: object) -> float:
+    if not isinstance(value, (int, float)):
+        raise TypeError(f"a number was expected, not {value!r}")
+    return float(value)
+
+
+def _folded(text: str | None) -> str | None:
+    return None if text is None else " ".join(text.casefold().split())
+
+
+def _size(value: object) -> str:
+    ny, nx = value if isinstance(value, tuple) else (0, 0)
+    return f"{nx} × {ny} pixels"
+
+
+def _binned(value: object) -> str:
+    x, y = value if isinstance(value, tuple) else (1, 1)
+    return f"binning {x}×{y}"
+
+
+def _plain(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _night(frame: Frame) -> float | None:
+    night = evening(frame)
+    return None if night is None else float(night.toordinal())
+
+
+def _positive(value: float | None) -> float | None:
+    return value if value else None
+
+
+def _camera_trait(
+    name: str,
+    read: Callable[[CameraSetup], object],
+    words: Callable[[object], str] = str,
+) -> Trait:
+    return Trait(
+        name=name,
+        of_frame=lambda frame: read(frame.setup.camera),
+        of_set=lambda one: read(one.setup.camera),
+        gap=_equal,
+        words=words,
+        of_camera=read,
+    )
+
+
+SHAPE = _camera_trait("frame size", lambda camera: camera.shape, _size)
+BINNING = _camera_trait("binning", lambda camera: camera.binning, _binned)
+CAMERA = _camera_trait("camera", lambda camera: _folded(camera.camera))
+GAIN = _camera_trait(
+    "gain setting", lambda camera: camera.gain_setting, lambda v: f"gain setting {_plain(v)}"
+)
+OFFSET = _camera_trait(
+    "offset setting", lambda camera: camera.offset_setting, lambda v: f"offset setting {_plain(v)}"
+)
+READ_MODE = _camera_trait(
+    "read mode", lambda camera: _folded(camera.read_mode), lambda v: f"read mode {v}"
+)
+TELESCOPE = Trait(
+    name="telescope",
+    of_frame=lambda f: _folded(f.setup.telescope),
+    of_set=lambda s: _folded(s.setup.telescope),
+    gap=_equal,
+    words=lambda value: f"telescope {value}",
+)
+FOCAL_LENGTH = Trait(
+    name="focal length",
+    of_frame=lambda f: f.setup.focal_length_mm,
+    of_set=lambda s: s.setup.focal_length_mm,
+    gap=_share_apart,
+    words=lambda value: f"focal length {_plain(value)} mm",
+)
+FILTER = Trait(
+    name="filter",
+    of_frame=lambda f: f.filter,
+    of_set=lambda s: s.filter,
+    gap=_equal,
+    words=lambda value: f"filter {value}",
+)
+ROTATION = Trait(
+    name="rotation",
+    of_frame=lambda f: f.rotator_deg,
+    of_set=lambda s: s.rotator_deg,
+    gap=_turned,
+    words=lambda value: f"rotator at {_plain(value)}°",
+)
+EXPOSURE = Trait(
+    name="exposure",
+    of_frame=lambda f: _positive(f.exposure_s),
+    of_set=lambda s: _positive(s.exposure_s),
+    gap=_share_apart,
+    words=lambda value: seconds(_number(value)),
+    cost=_exposure_cost,
+)
+TEMPERATURE = Trait(
+    name="sensor temperature",
+    of_frame=lambda f: f.temperature_c,
+    of_set=lambda s: s.temperature_c,
+    gap=_apart,
+    words=lambda value: celsius(_number(value)),
+)
+NIGHT = Trait(
+    name="night",
+    of_frame=_night,
+    of_set=lambda s: None if s.night is None else float(s.night.toordinal()),
+    gap=_apart,
+    words=lambda value: counted(round(_number(value)), "day"),
+)
+
+SAME_CAMERA = (
+    Rule(trait=SHAPE),
+    Rule(trait=BINNING),
+    Rule(trait=CAMERA),
+    Rule(trait=GAIN),
+    Rule(trait=OFFSET),
+    Rule(trait=READ_MODE),
+)
+SAME_TRAIN = (
+    *SAME_CAMERA,
+    Rule(trait=TELESCOPE),
+    # programs that solve for the sky write the length they fitted
+    Rule(trait=FOCAL_LENGTH, tolerance=0.01),
+)
+
+# A dark serves as taken within this many °C; beyond, the gap is warned of.
+# Dark current doubles every 5 to 8 °C, so that 2 °C change it by a quarter.
+_TEMPERATURE = Rule(trait=TEMPERATURE, tolerance=2.0, beyond=Beyond.WARN)
+_BIAS = (
+    *SAME_CAMERA,
+    Rule(trait=NIGHT, beyond=Beyond.PREFER),
+    Rule(trait=TEMPERATURE, tolerance=math.inf, beyond=Beyond.PREFER),
+)
+
+RULES: Mapping[tuple[Kind, Kind], tuple[Rule, ...]] = {
+    (Kind.LIGHT, Kind.BIAS): _BIAS,
+    (Kind.LIGHT, Kind.DARK): (
+        *SAME_CAMERA,
+        _TEMPERATURE,
+        Rule(trait=EXPOSURE, tolerance=0.01, beyond=Beyond.SCALE),
+        Rule(trait=NIGHT, tolerance=math.inf, beyond=Beyond.PREFER),
+    ),
+    (Kind.LIGHT, Kind.FLAT): (
+        *SAME_TRAIN,
+        Rule(trait=FILTER, unknown_agrees=False),
+        # a turn by 2° moves a dust shadow at the edge of a 3000-px frame by 50 px
+        Rule(trait=ROTATION, tolerance=2.0),
+        Rule(trait=NIGHT, beyond=Beyond.PREFER),
+    ),
+    (Kind.FLAT, Kind.BIAS): _BIAS,
+    # flats are short and bright: a tenth more or less of dark current is nothing
+    (Kind.FLAT, Kind.DARK_FLAT): (
+        *SAME_CAMERA,
+        Rule(trait=EXPOSURE, tolerance=0.1, beyond=Beyond.SCALE),
+        _TEMPERATURE,
+        Rule(trait=NIGHT, tolerance=math.inf, beyond=Beyond.PREFER),
+    ),
+    (Kind.FLAT, Kind.DARK): (
+        *SAME_CAMERA,
+        Rule(trait=EXPOSURE, tolerance=0.1, beyond=Beyond.SCALE),
+        _TEMPERATURE,
+        Rule(trait=NIGHT, tolerance=math.inf, beyond=Beyond.PREFER),
+    ),
+}
+
+
+def cameras_agree(one: CameraSetup, other: CameraSetup) -> bool:
+    """Tell whether frames of two camera setups may meet.
+
+    Parameters
+    ----------
+    one, other : CameraSetup
+        The setups of the two frames; the order does not matter.
+
+    Returns
+    -------
+    bool
+        False as soon as one value differs that both state.
+    """
+    reads = (rule.trait.of_camera for rule in SAME_CAMERA if rule.trait.of_camera is not None)
+    return all(None in (read(one), read(other)) or read(one) == read(other) for read in reads)
+
+
+def rule_for(frame: Kind, serving: Kind, trait: Trait) -> Rule:
+    """Look up the rule on one trait.
+
+    Parameters
+    ----------
+    frame, serving : Kind
+        The kinds of the frame and of the calibration frames.
+    trait : Trait
+        The trait.
+
+    Returns
+    -------
+    Rule
+        Its rule.
+
+    Raises
+    ------
+    KeyError
+        If the table has none.
+    """
+    for rule in RULES[frame, serving]:
+        if rule.trait is trait:
+            return rule
+    raise KeyError(f"no rule on {trait.name} for {serving} frames of a {frame}")
+
+
+def broken_rules(frame: Frame, one: CalibrationSet) -> tuple[Rule, ...]:
+    """List the rules that forbid a set to serve a frame.
+
+    Parameters
+    ----------
+    frame : Frame
+        A light or a flat.
+    one : CalibrationSet
+        Calibration frames of a kind that serves it.
+
+    Returns
+    -------
+    tuple of Rule
+        Empty when the set may serve.
+    """
+    return tuple(
+        rule
+        for rule in RULES[frame.kind, one.kind]
+        if rule.beyond is Beyond.REFUSE and (rule.gap(frame, one) or 0.0) > rule.tolerance
+    )
+
+
+def preference(frame: Frame, one: CalibrationSet) -> tuple[float, ...]:
+    """Order the sets that may serve a frame: the least is the best.
+
+    Parameters
+    ----------
+    frame : Frame
+        A light or a flat.
+    one : CalibrationSet
+        A set that may serve it.
+
+    Returns
+    -------
+    tuple of float
+        What exceeds a tolerance, in the order of the rules; then how little
+        both headers confirm; then all gaps in the same order; then whether it is
+        a stored master, and how few frames it has.
+    """
+    rules = RULES[frame.kind, one.kind]
+    soft = [rule for rule in rules if rule.beyond is not Beyond.REFUSE]
+    return (
+        *(rule.excess(frame, one) for rule in soft),
+        -sum(rule.gap(frame, one) is not None for rule in rules),
+        *(rule.gap(frame, one) or 0.0 for rule in soft),
+        float(one.stored is not None),
+        -float(one.depth),
+    )
