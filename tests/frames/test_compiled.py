@@ -5,7 +5,7 @@ import sys
 
 import numpy as np
 
-from stackbench.frames.compiled import compiled, compiled_fast
+from stackbench.frames.compiled import compiled, compiled_fast, inner, inner_fast
 
 
 @compiled_fast
@@ -23,6 +23,29 @@ def _sum_in_order(values):
     for i in range(values.size):
         total += values[i]
     return total
+
+
+@inner
+def _is_undefined(value):
+    return np.isnan(value)
+
+
+@inner_fast
+def _is_undefined_fast(value):
+    return np.isnan(value)
+
+
+@compiled
+def _count_undefined(values):
+    count = 0
+    for i in range(values.size):
+        if _is_undefined(values[i]) and _is_undefined_fast(values[i]):
+            count += 1
+    return count
+
+
+def test_kernels_call_inner_kernels():
+    assert _count_undefined(np.array([1.0, np.nan, 2.0, np.nan], np.float32)) == 2
 
 
 def test_fast_kernels_still_know_nan():
