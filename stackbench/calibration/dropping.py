@@ -101,7 +101,9 @@ def strays(surveys: Sequence[FrameSurvey], reasons: Sequence[str | None]) -> tup
 
 
 def dropped_frames(
-    calibration_set: CalibrationSet, reasons: Sequence[str | None]
+    calibration_set: CalibrationSet,
+    surveys: Sequence[FrameSurvey],
+    reasons: Sequence[str | None],
 ) -> tuple[DroppedFrame, ...]:
     """List the frames that stay out.
 
@@ -109,6 +111,8 @@ def dropped_frames(
     ----------
     calibration_set : CalibrationSet
         The set.
+    surveys : sequence of FrameSurvey
+        The quick looks at its frames.
     reasons : sequence of str or None
         One per frame, None for those that stay in.
 
@@ -118,7 +122,7 @@ def dropped_frames(
         In the order of the set's frames.
     """
     return tuple(
-        DroppedFrame(path=frame.path, reason=reason)
-        for frame, reason in zip(calibration_set.frames, reasons, strict=True)
+        DroppedFrame(path=frame.path, reason=reason, passing=survey.passing)
+        for frame, survey, reason in zip(calibration_set.frames, surveys, reasons, strict=True)
         if reason is not None
     )

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,23 +26,31 @@ _REMEDY = "Take these frames again; until then they are not used."
 _LEAST_TO_CLIP = 4
 
 
-def make_bias(
-    bias_set: CalibrationSet,
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoMaster:
+    """Why no master could be made of a set, and the frames that failed it."""
+
+    problem: Problem
+    dropped: tuple[DroppedFrame, ...]
+
+
+def make_level(
+    calibration_set: CalibrationSet,
     sources: Sequence[RowSource],
     *,
     rejection: Rejection,
     jobs: int = 1,
     tick: Tick = quiet,
     stop: Stop = never,
-) -> Master | Problem:
-    """Make a master bias.
+) -> Master | NoMaster:
+    """Make a master bias, dark or dark-flat as taken, the bias inside.
 
     Parameters
     ----------
-    bias_set : CalibrationSet
+    calibration_set : CalibrationSet
         The frames.
     sources : sequence of RowSource
-        The pixels of `bias_set.frames`, in their order, raw ADU.
+        The pixels of `calibration_set.frames`, in their order, raw ADU.
     rejection : Rejection
         How to clip along the depth.
     jobs : int
@@ -53,44 +62,33 @@ def make_bias(
 
     Returns
     -------
-    Master or Problem
-        A Problem when no frame of the set can be used.
+    Master or NoMaster
+        NoMaster when no frame of the set can be used.
     """
-    return _make_level(bias_set, sources, rejection=rejection, jobs=jobs, tick=tick, stop=stop)
-
-
-def make_dark(
-    dark_set: CalibrationSet,
-    sources: Sequence[RowSource],
-    *,
-    rejection: Rejection,
-    jobs: int = 1,
-    tick: Tick = quiet,
-    stop: Stop = never,
-) -> Master | Problem:
-    """Make a master dark or dark-flat as taken, with the bias inside.
-
-    Parameters
-    ----------
-    dark_set : CalibrationSet
-        The frames.
-    sources : sequence of RowSource
-        The pixels of `dark_set.frames`, in their order, raw ADU.
-    rejection : Rejection
-        How to clip along the depth.
-    jobs : int
-        Number of threads.
-    tick : callable
-        Called after each band, in the calling thread.
-    stop : callable
-        Asked between pieces of work; True ends it with Cancelled.
-
-    Returns
-    -------
-    Master or Problem
-        A Problem when no frame of the set can be used.
-    """
-    return _make_level(dark_set, sources, rejection=rejection, jobs=jobs, tick=tick, stop=stop)
+    surveys = survey_frames(sources, jobs=jobs, stop=stop)
+    reasons = strays(surveys, [unusable(survey) for survey in surveys])
+    used = [index for index, reason in enumerate(reasons) if reason is None]
+    dropped = dropped_frames(calibration_set, surveys, reasons)
+    if not used:
+        return _nothing_left(calibration_set, dropped)
+    noise = pair_noise([surveys[index] for index in used], jobs=jobs)
+    combined = combine_rows(
+        [sources[index] for index in used],
+        rejection=rejection,
+        noise=_expected(noise, [1.0] * len(used)),
+        jobs=jobs,
+        tick=tick,
+        stop=stop,
+    )
+    return _master(
+        calibration_set,
+        used,
+        dropped,
+        combined,
+        level_adu=exact_median(combined.data),
+        frame_noise_adu=noise,
+        noise=noise / math.sqrt(len(used)),
+    )
 
 
 def make_flat(
@@ -103,7 +101,7 @@ def make_flat(
     jobs: int = 1,
     tick: Tick = quiet,
     stop: Stop = never,
-) -> Master | Problem:
+) -> Master | NoMaster:
     """Make a master flat: each flat above its level, scaled by its own median.
 
     Flats that are saturated in more than 1 % of their pixels, or whose pixels
@@ -132,8 +130,8 @@ def make_flat(
 
     Returns
     -------
-    Master or Problem
-        The response with median 1; a Problem when no flat can be used.
+    Master or NoMaster
+        The response with median 1; NoMaster when no flat can be used.
     """
     under = [None] * len(sources) if levels is None else list(levels)
     surveys = survey_frames(
@@ -141,17 +139,18 @@ def make_flat(
     )
     reasons = [unusable(survey) or poor_flat(survey) for survey in surveys]
     used = [index for index, reason in enumerate(reasons) if reason is None]
-    dropped = dropped_frames(flat_set, reasons)
+    dropped = dropped_frames(flat_set, surveys, reasons)
     if not used:
         return _nothing_left(flat_set, dropped)
-    members = [sources[index] for index in used]
     signals = [surveys[index].level_adu for index in used]
     factors = [1 / signal for signal in signals]
     weights = [signal / max(signals) for signal in signals]
     level = float(np.median(signals))
-    unit_noise = pair_noise(members, factors=factors, weights=weights)
+    unit_noise = pair_noise(
+        [surveys[index] for index in used], factors=factors, weights=weights, jobs=jobs
+    )
     combined = combine_rows(
-        members,
+        [sources[index] for index in used],
         rejection=rejection,
         factors=factors,
         subtract=[under[index] for index in used],
@@ -173,43 +172,6 @@ def make_flat(
         level_adu=level,
         frame_noise_adu=unit_noise / math.sqrt(float(np.median(weights))) * level,
         noise=unit_noise / math.sqrt(sum(weights)),
-    )
-
-
-def _make_level(
-    calibration_set: CalibrationSet,
-    sources: Sequence[RowSource],
-    *,
-    rejection: Rejection,
-    jobs: int,
-    tick: Tick,
-    stop: Stop,
-) -> Master | Problem:
-    """Combine bias or dark frames as they are."""
-    surveys = survey_frames(sources, jobs=jobs, stop=stop)
-    reasons = strays(surveys, [unusable(survey) for survey in surveys])
-    used = [index for index, reason in enumerate(reasons) if reason is None]
-    dropped = dropped_frames(calibration_set, reasons)
-    if not used:
-        return _nothing_left(calibration_set, dropped)
-    members = [sources[index] for index in used]
-    noise = pair_noise(members)
-    combined = combine_rows(
-        members,
-        rejection=rejection,
-        noise=_expected(noise, [1.0] * len(members)),
-        jobs=jobs,
-        tick=tick,
-        stop=stop,
-    )
-    return _master(
-        calibration_set,
-        used,
-        dropped,
-        combined,
-        level_adu=exact_median(combined.data),
-        frame_noise_adu=noise,
-        noise=noise / math.sqrt(len(used)),
     )
 
 
@@ -271,20 +233,22 @@ def _median_variance(depth: int) -> float:
     return math.pi / 2 * depth / (depth + (0.5 if depth % 2 else 1.35))
 
 
-def _nothing_left(calibration_set: CalibrationSet, dropped: Sequence[DroppedFrame]) -> Problem:
+def _nothing_left(calibration_set: CalibrationSet, dropped: tuple[DroppedFrame, ...]) -> NoMaster:
     """Say that a set gives no master."""
     name = _set_name(calibration_set)
     if not dropped:
         why = "Its combined level is not above zero."
-        return Problem(what=f"No master {name}", why=why, remedy=_REMEDY)
+        problem = Problem(what=f"No master {name}", why=why, remedy=_REMEDY)
+        return NoMaster(problem=problem, dropped=())
     reasons = "; ".join(f"{frame.path.name}: {frame.reason}" for frame in dropped[:3])
     more = f"; and {len(dropped) - 3} more" if len(dropped) > 3 else ""
-    return Problem(
+    problem = Problem(
         what=f"No master {name}: none of its {len(dropped)} frames can be used",
         why=f"{reasons}{more}.",
         remedy=_REMEDY,
         path=dropped[0].path,
     )
+    return NoMaster(problem=problem, dropped=dropped)
 
 
 def _dropped_problems(

@@ -71,10 +71,14 @@ class Serving:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DroppedFrame:
-    """A frame of a set that its master was made without, and why."""
+    """A frame of a set that its master was made without, and why.
+
+    `passing` tells that the same file may be usable the next time.
+    """
 
     path: Path
     reason: str
+    passing: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

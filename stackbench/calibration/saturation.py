@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stackbench.calibration.decoding import OpenRows
 from stackbench.calibration.statistics import MAD_TO_SIGMA
 from stackbench.calibration.survey import sampled_blocks
-from stackbench.frames.compiled import compiled, compiled_fast
+from stackbench.frames.compiled import compiled
 from stackbench.frames.rows import RowSource
 
 # The highest values of converters of 10 to 16 bits, and of those whose values
@@ -25,6 +26,8 @@ _CEILINGS = frozenset(
 )
 _BINS = 1 << 16
 _BAND_ROWS = 64
+_RUN = 256  # so many values are passed over at once when none is high
+_INFINITE = np.int32(0x7F800000)  # finite float32 values have lower bits, read as an integer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,19 +83,24 @@ def top_values(source: RowSource, *, sampled: bool = False) -> TopValues | None:
         None when no pixel is defined, or none is above 0.
     """
     ny, nx = source.shape
+    blocks = sampled_blocks(source.shape) if sampled else [(0, ny)]
     counts = np.zeros(_BINS, dtype=np.int64)
     step = 1.0
     highest = 0.0
-    bands = sampled_blocks(source.shape) if sampled else _all_bands(ny)
+    bands = [band for block in blocks for band in _bands(*block)]
+    room = np.empty((_BAND_ROWS, nx), dtype=np.float32)
     for start, stop in bands:
-        band = source.rows(start, stop)
-        highest = max(highest, float(_highest(band)))
+        band = room[: stop - start]
+        OpenRows(source, start, stop).calibrate(start, stop, out=band)
+        bits = band.view(np.int32).reshape(-1)
+        highest = max(highest, float(np.int32(_highest(bits)).view(np.float32)))
         while highest >= step * _BINS:  # beyond 16 bits: halve the resolution
             counts = np.concatenate([counts.reshape(-1, 2).sum(axis=1), np.zeros_like(counts)])
             counts = counts[:_BINS]
             step *= 2
         # What lies below can no longer matter, and counting it takes time.
-        _count(band, np.float32(0.7 * highest), np.float32(1 / step), counts)
+        floor = np.float32(0.7 * highest).view(np.int32)
+        _count(band.reshape(-1), bits, floor, np.float32(1 / step), counts)
     filled = np.flatnonzero(counts)
     if filled.size == 0:
         return None
@@ -128,8 +136,8 @@ def saturation_level(tops: Iterable[TopValues]) -> float | None:
     return min(found) if found else None
 
 
-def _all_bands(ny: int) -> list[tuple[int, int]]:
-    return [(start, min(start + _BAND_ROWS, ny)) for start in range(0, ny, _BAND_ROWS)]
+def _bands(first: int, last: int) -> list[tuple[int, int]]:
+    return [(start, min(start + _BAND_ROWS, last)) for start in range(first, last, _BAND_ROWS)]
 
 
 def _top_of_counts(counts: NDArray[np.int64], *, top: int, step: float, pixels: int) -> TopValues:
@@ -168,25 +176,35 @@ def _plateau_start(counts: NDArray[np.int64], *, pixels: int) -> int | None:
     return int(max(crowd_from, np.floor(centre - 3 * spread)))
 
 
-@compiled_fast
-def _highest(values: NDArray[np.float32]) -> np.float32:
-    """Return the highest finite value, 0 when none is above 0."""
-    highest = np.float32(0)
-    ny, nx = values.shape
-    for y in range(ny):
-        for x in range(nx):
-            value = values[y, x]
-            highest = value if value > highest and value < np.inf else highest
+@compiled
+def _highest(bits: NDArray[np.int32]) -> np.int32:
+    """Return the highest finite value, 0 when none is above 0, all by their bits.
+
+    The bits of floats from 0 upwards order like integers, which compare many
+    at a time; those of negative ones lie below.
+    """
+    highest = np.int32(0)
+    for i in range(bits.size):
+        highest = max(highest, bits[i] if bits[i] < _INFINITE else np.int32(0))
     return highest
 
 
 @compiled
 def _count(
-    values: NDArray[np.float32], floor: np.float32, scale: np.float32, counts: NDArray[np.int64]
+    values: NDArray[np.float32],
+    bits: NDArray[np.int32],
+    floor: np.int32,
+    scale: np.float32,
+    counts: NDArray[np.int64],
 ) -> None:
     """Count the finite values from a floor upwards by their whole part after scaling."""
-    ny, nx = values.shape
-    for y in range(ny):
-        for x in range(nx):
-            if floor <= values[y, x] < np.inf:
-                counts[int(values[y, x] * scale)] += 1
+    for start in range(0, bits.size, _RUN):
+        stop = min(start + _RUN, bits.size)
+        highest = np.int32(0)
+        for i in range(start, stop):
+            highest = max(highest, bits[i])
+        if highest < floor:
+            continue
+        for i in range(start, stop):
+            if floor <= bits[i] < _INFINITE:
+                counts[int(values[i] * scale)] += 1

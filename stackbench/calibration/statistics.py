@@ -6,14 +6,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.calibration.radix import radix_select
-
 # 1 / Φ⁻¹(3/4): turns the median absolute deviation of a normal sample into σ.
 MAD_TO_SIGMA = 1.482602218505602
 
 
 def exact_median(data: NDArray[np.float32]) -> float:
-    """Return the median of an image without sorting or copying it.
+    """Return the median of an image.
 
     Parameters
     ----------
@@ -26,8 +24,15 @@ def exact_median(data: NDArray[np.float32]) -> float:
         The median, mean of the two middle values when their number is even;
         NaN when no value is defined.
     """
-    bits = np.ascontiguousarray(data, dtype=np.float32).reshape(-1).view(np.uint32)
-    low, high = radix_select(bits)
+    values = data.flatten()
+    defined = values.size - int(np.count_nonzero(np.isnan(values)))
+    if defined == 0:
+        return math.nan
+    # NaN goes to the end. Asked for both middle values, numpy takes five times as long.
+    middle = defined // 2
+    values.partition(middle)
+    high = values[middle]
+    low = high if defined % 2 else values[:middle].max()
     return (float(low) + float(high)) / 2
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.calibration.statistics import neighbour_sigma, pair_sigma, sample_median
+from stackbench.frames.errors import FrameError
 from stackbench.frames.rows import RowSource
 from stackbench.frames.work import Stop, in_threads, never
 
@@ -19,6 +20,8 @@ _SAMPLE_PIXELS = 120_000
 _BLOCK_ROWS = 4
 # The noise needs fewer pixels: σ is good to 1/√(2n).
 _NOISE_PIXELS = 30_000
+# So many frames make the pairs: more tell the noise no better.
+_PAIRED = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,14 +31,19 @@ class FrameSurvey:
     `level_adu` is the median above the level subtracted, `noise_adu` the noise
     from pixel to pixel; both are NaN when nothing is defined.
     `saturated_share` and `undefined_share` are shares of the sampled pixels.
-    `error` says why the frame could not be read or does not fit, else None.
+    `error` says why the frame could not be read or does not fit, else None;
+    `passing` tells that the same file may be readable the next time.
+    `noise_rows` are some of the raw rows, the same ones of all frames of a
+    shape, shape (n, nx), ADU.
     """
 
     level_adu: float
     noise_adu: float
     saturated_share: float
     undefined_share: float
+    noise_rows: NDArray[np.float32]
     error: str | None = None
+    passing: bool = False
 
 
 def survey_frames(
@@ -78,28 +86,32 @@ def survey_frames(
         try:
             raw = sample_rows(sources[index])
         except OSError as error:  # its set goes on without it
-            return _failed(f"it cannot be read: {error}")
+            passing = not isinstance(error, FrameError) or error.passing
+            return _failed(f"it cannot be read: {error}", passing=passing)
         return _survey_of(raw, sample_of(level), saturation_adu)
 
     return tuple(in_threads(_survey, range(len(sources)), threads=jobs, stop=stop))
 
 
 def pair_noise(
-    sources: Sequence[RowSource],
+    surveys: Sequence[FrameSurvey],
     *,
     factors: Sequence[float] | None = None,
     weights: Sequence[float] | None = None,
+    jobs: int = 1,
 ) -> float:
     """Return the random noise of one frame of weight 1, from pairs of a set.
 
     Parameters
     ----------
-    sources : sequence of RowSource
-        Frames taken alike; up to four neighbouring pairs are used.
+    surveys : sequence of FrameSurvey
+        Of frames taken alike; up to four neighbouring pairs are used.
     factors : sequence of float, optional
         Brings flats of different brightness to one level first.
     weights : sequence of float, optional
         A frame's variance goes as 1/weight; equal if left out.
+    jobs : int
+        Number of threads.
 
     Returns
     -------
@@ -107,18 +119,20 @@ def pair_noise(
         Median over the pairs of σ(A − B)/√2, each brought to weight 1; for a
         single frame σ from its neighbouring pixels. In ADU, times the factor.
     """
-    scales = [1.0] * len(sources) if factors is None else list(factors)
-    shares = [1.0] * len(sources) if weights is None else list(weights)
-    last = _fewer(sample_rows(sources[0])) * np.float32(scales[0])
-    if len(sources) == 1:
-        return neighbour_sigma(last) * math.sqrt(shares[0])
-    noises = []
-    for index in range(1, min(len(sources), 5)):
-        rows = _fewer(sample_rows(sources[index])) * np.float32(scales[index])
+    scales = [1.0] * len(surveys) if factors is None else list(factors)
+    shares = [1.0] * len(surveys) if weights is None else list(weights)
+    rows = [
+        survey.noise_rows * np.float32(scale)
+        for survey, scale in zip(surveys[:_PAIRED], scales, strict=False)
+    ]
+    if len(rows) == 1:
+        return neighbour_sigma(rows[0]) * math.sqrt(shares[0])
+
+    def _noise(index: int) -> float:
         inverse = (1 / shares[index - 1] + 1 / shares[index]) / 2
-        noises.append(pair_sigma(last, rows) / math.sqrt(inverse))
-        last = rows
-    return float(np.median(noises))
+        return pair_sigma(rows[index - 1], rows[index]) / math.sqrt(inverse)
+
+    return float(np.median(in_threads(_noise, range(1, len(rows)), threads=jobs)))
 
 
 def sample_rows(source: RowSource) -> NDArray[np.float32]:
@@ -158,13 +172,15 @@ def sample_of(image: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
     return np.concatenate([image[start:stop] for start, stop in blocks])
 
 
-def _failed(error: str) -> FrameSurvey:
+def _failed(error: str, *, passing: bool = False) -> FrameSurvey:
     return FrameSurvey(
         level_adu=math.nan,
         noise_adu=math.nan,
         saturated_share=0.0,
         undefined_share=1.0,
+        noise_rows=np.empty((0, 0), dtype=np.float32),
         error=error,
+        passing=passing,
     )
 
 
@@ -197,15 +213,18 @@ def _survey_of(
     if saturation_adu is not None:
         saturated = float(np.count_nonzero(raw >= np.float32(saturation_adu))) / raw.size
     signal = raw if level is None else raw - level
+    noise_rows = _fewer(raw)
     return FrameSurvey(
         level_adu=sample_median(signal),
-        noise_adu=neighbour_sigma(_fewer(raw)),
+        noise_adu=neighbour_sigma(noise_rows),
         saturated_share=saturated,
         undefined_share=1 - float(np.count_nonzero(defined)) / raw.size,
+        noise_rows=noise_rows,
     )
 
 
 def _fewer(rows: NDArray[np.float32]) -> NDArray[np.float32]:
     """Take as many of the rows as the noise needs."""
     step = max(1, rows.size // _NOISE_PIXELS)
-    return rows[:: step + 1 - step % 2]  # an odd step sees all rows of the blocks
+    # an odd step sees all rows of the blocks; a copy lets go of the others
+    return rows[:: step + 1 - step % 2].copy()

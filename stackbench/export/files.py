@@ -8,6 +8,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
+from stackbench.frames.checksums import file_sha256
+
 _PART_SUFFIX = ".stackbench-part"
 
 _CAUSES: dict[int, tuple[str, str]] = {
@@ -123,6 +125,30 @@ def write_text(path: Path, text: str) -> None:
     """
     with replacing(path) as stream:
         stream.write(text.encode("utf-8", errors="replace"))
+
+
+def product_sha256(path: Path) -> str:
+    """Return the checksum of a product that was just written.
+
+    Parameters
+    ----------
+    path : Path
+        The product.
+
+    Returns
+    -------
+    str
+        SHA-256, in hexadecimal.
+
+    Raises
+    ------
+    WriteError
+        If it cannot be read back.
+    """
+    try:
+        return file_sha256(path)
+    except OSError as error:
+        raise explained(path, error) from error
 
 
 def remove_leftovers(folder: Path) -> int:

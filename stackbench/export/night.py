@@ -77,7 +77,8 @@ class MasterEntry:
 
     `path` is the product, `frames` the raw frames that went in, and
     `dropped` those that did not. `rejected_pixels` counts the values that the
-    clip left out.
+    clip left out, `bad_pixels` the pixels that it marks as bad in the lights
+    it serves.
     """
 
     kind: str

@@ -12,12 +12,16 @@ class FrameError(OSError):
     ----------
     problem : Problem
         The cause in words, kept as the attribute of the same name.
+    passing : bool
+        The same file may be readable the next time, such as one on a network
+        disk; False when its content is at fault. Kept as an attribute.
     """
 
-    def __init__(self, problem: Problem) -> None:
+    def __init__(self, problem: Problem, *, passing: bool = False) -> None:
         where = f"{problem.path}: " if problem.path is not None else ""
         super().__init__(f"{where}{problem.what}. {problem.why} {problem.remedy}")
         self.problem = problem
+        self.passing = passing
 
 
 def unreadable(path: Path, error: OSError) -> FrameError:
@@ -41,11 +45,12 @@ def unreadable(path: Path, error: OSError) -> FrameError:
             what="The file cannot be read",
             why=f"The system says: {error.strerror or error}.",
             remedy="Check that it still exists and that you may read it.",
-        )
+        ),
+        passing=True,
     )
 
 
-def truncated(path: Path, *, promised: int, found: int) -> FrameError:
+def truncated(path: Path, *, promised: int, found: int, passing: bool = False) -> FrameError:
     """Tell that a file is shorter than its header promises.
 
     Parameters
@@ -54,6 +59,8 @@ def truncated(path: Path, *, promised: int, found: int) -> FrameError:
         The file.
     promised, found : int
         Bytes that the header needs, and that are there.
+    passing : bool
+        It was whole when the night was looked through.
 
     Returns
     -------
@@ -66,7 +73,8 @@ def truncated(path: Path, *, promised: int, found: int) -> FrameError:
             what="The file is truncated",
             why=f"Its header promises {promised} bytes, but there are only {found}.",
             remedy="Copy it again from the camera's computer; if it is short there too, delete it.",
-        )
+        ),
+        passing=passing,
     )
 
 

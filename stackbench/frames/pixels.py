@@ -162,7 +162,7 @@ class MappedRows:
                 size = os.fstat(file.fileno()).st_size
                 promised = self._offset + pixel_bytes(self._layout)
                 if size < promised:
-                    raise truncated(self._path, promised=promised, found=size)
+                    raise truncated(self._path, promised=promised, found=size, passing=True)
                 return mmap.mmap(file.fileno(), length, access=mmap.ACCESS_READ, offset=offset)
         except OSError as error:
             if error.errno is None:

@@ -147,6 +147,8 @@ def _tiled_blocks(frame: Frame, header: ImageHeader) -> Iterator[memoryview]:
         with fits.open(frame.path, memmap=False, do_not_scale_image_data=True) as hdus:
             stored = np.asarray(hdus[header.layout.hdu].data)
     except (OSError, ValueError, RuntimeError, TypeError, KeyError, IndexError) as error:
+        if isinstance(error, OSError) and error.errno is not None:
+            raise unreadable(frame.path, error) from error
         raise damaged_packing(frame.path, error) from error
     ny, nx = header.layout.shape
     if stored.size != ny * nx:

@@ -2,10 +2,11 @@
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from concurrent.futures import Future
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import TypeAdapter
 
@@ -13,11 +14,11 @@ from stackbench import __version__
 from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.records import (
     CalibrationSet,
-    Master,
     MasterFacts,
     Serving,
     facts_of,
 )
+from stackbench.export.files import product_sha256
 from stackbench.frames.names import safe_name, setup_label
 from stackbench.frames.records import Kind, Problem
 from stackbench.job.background import Background
@@ -28,17 +29,24 @@ from stackbench.job.progress import Step
 from stackbench.job.saturation import camera_saturation
 from stackbench.job.store import file_mark, key_of
 
+if TYPE_CHECKING:
+    from stackbench.job.mastermaking import MadeMaster
+
 _FACTS: TypeAdapter[MasterFacts] = TypeAdapter(MasterFacts)
 _PROBLEMS: TypeAdapter[list[Problem]] = TypeAdapter(list[Problem])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FinishedMaster:
-    """A master on disk; `key` stands for all that it was made from."""
+    """A master on disk; `key` stands for all that it was made from.
+
+    `sha256` is the file's checksum, None as long as it is being written.
+    """
 
     key: str
     path: Path
     facts: MasterFacts
+    sha256: str | None = None
 
 
 Masters = tuple[tuple[CalibrationSet, FinishedMaster], ...]
@@ -65,7 +73,7 @@ class MasterShelf:
         self.problems: list[Problem] = []
 
     def put(self, one: CalibrationSet, master: FinishedMaster) -> None:
-        """Add a finished master.
+        """Add a finished master, or put it in the place of the one that is there.
 
         Parameters
         ----------
@@ -150,28 +158,56 @@ def make_masters(
     shelf = MasterShelf()
     names = _names(plan.sets)
     bench.progress.begin(Step.MASTERS, sum(len(one.frames) for one in plan.sets))
+    checksums: dict[CalibrationSet, Future[str | None]] = {}
     with Background() as background:
         for one in plan.sets:
-            if one.kind is Kind.FLAT:
-                background.finish()  # what flats need must be on disk
             key = _key(bench, found, plan, shelf, desk, one)
             path = bench.out / "masters" / names[one]
             if not _recall(bench, shelf, one, key, path):
-                from stackbench.job.mastermaking import make_master
-
-                made, problems = make_master(bench, found, plan, shelf, desk, one)
-                shelf.problems += problems
-                if made is not None:
-                    facts = facts_of(made)
-                    shelf.put(one, FinishedMaster(key=key, path=path, facts=facts))
-                    shelf.problems += facts.problems
-                keep = partial(_keep, bench, found, one, key, path, made, problems)
-                background.start(partial(_keep_and_tell, keep, hear, shelf.all()))
+                if one.kind is Kind.FLAT:
+                    background.finish()  # what it is freed of may have to be read back
+                made, key = _make(bench, found, plan, shelf, desk, one, key, path)
+                keep = partial(_keep, bench, found, one, key, path, made)
+                checksums[one] = background.start(
+                    partial(_keep_and_tell, keep, hear, shelf.all())
+                )
+                del made, keep  # the next master needs the memory
                 desk.release(one.frames)
             bench.progress.advance(Step.MASTERS, len(one.frames))
+    for one, checksum in checksums.items():
+        if (finished := shelf.get(one)) is not None:
+            shelf.put(one, replace(finished, sha256=checksum.result()))
     bench.progress.end(Step.MASTERS)
     hear(shelf.all())
     return shelf
+
+
+def _make(
+    bench: Bench,
+    found: Found,
+    plan: CalibrationPlan,
+    shelf: MasterShelf,
+    desk: PixelDesk,
+    one: CalibrationSet,
+    key: str,
+    path: Path,
+) -> "tuple[MadeMaster, str]":
+    """Make a master and put it on the shelf; with the key under which it is kept."""
+    from stackbench.job.mastermaking import make_master
+
+    made = make_master(bench, found, plan, shelf, desk, one)
+    shelf.problems += made.problems
+    if made.unread:
+        # another master than that of the whole set, for which the next run looks
+        key = key_of(key, "without", [found.checksums[frame] for frame in made.unread])
+    master = made.master
+    if master is not None:
+        facts = facts_of(master)
+        shelf.put(one, FinishedMaster(key=key, path=path, facts=facts))
+        shelf.problems += facts.problems
+        if one.kind is not Kind.FLAT:  # flats and lights are freed of it next
+            desk.masters.get(key, lambda: master)
+    return made, key
 
 
 def bad_pixel_problems(bench: Bench, shelf: MasterShelf, serving: Serving) -> list[Problem]:
@@ -231,7 +267,8 @@ def _recall(bench: Bench, shelf: MasterShelf, one: CalibrationSet, key: str, pat
         if record["file"] != [path.name, file_mark(path)]:
             return False
         facts = _FACTS.validate_python(record["facts"])
-        shelf.put(one, FinishedMaster(key=key, path=path, facts=facts))
+        finished = FinishedMaster(key=key, path=path, facts=facts, sha256=record.get("sha256"))
+        shelf.put(one, finished)
         problems += facts.problems
     shelf.problems += problems
     return True
@@ -243,27 +280,33 @@ def _keep(
     one: CalibrationSet,
     key: str,
     path: Path,
-    made: Master | None,
-    problems: list[Problem],
-) -> None:
-    """Write a master, and then remember it."""
+    made: "MadeMaster",
+) -> str | None:
+    """Write a master, and then remember it; the checksum of its file."""
     record: dict[str, Any] = {
-        "problems": _PROBLEMS.dump_python(problems, mode="json"),
+        "problems": _PROBLEMS.dump_python(list(made.problems), mode="json"),
         "facts": None,
+        "sha256": None,
         "frames": list(map(str, _paths(one))),
     }
-    if made is not None:
+    if made.master is not None:
         from stackbench.job.mastermaking import write_finished
 
-        write_finished(bench, found, path, made)
-        record["facts"] = _FACTS.dump_python(facts_of(made), mode="json")
+        write_finished(bench, found, path, made.master)
+        record["facts"] = _FACTS.dump_python(facts_of(made.master), mode="json")
         record["file"] = [path.name, file_mark(path)]
+        record["sha256"] = product_sha256(path)
     bench.store.keep("master", key, record)
+    checksum: str | None = record["sha256"]
+    return checksum
 
 
-def _keep_and_tell(keep: Callable[[], None], hear: HearMasters, masters: Masters) -> None:
-    keep()
+def _keep_and_tell(
+    keep: Callable[[], str | None], hear: HearMasters, masters: Masters
+) -> str | None:
+    checksum = keep()
     hear(masters)
+    return checksum
 
 
 def _paths(one: CalibrationSet) -> list[Path]:

@@ -1,7 +1,7 @@
 """Make one master from its frames' pixels, and write it."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.calibration.apply import level_under
-from stackbench.calibration.masters import make_bias, make_dark, make_flat
+from stackbench.calibration.masters import NoMaster, make_flat, make_level
 from stackbench.calibration.matching import CalibrationPlan
-from stackbench.calibration.radix import count_high_halves
 from stackbench.calibration.records import CalibrationSet, Master, Serving, with_pixels
 from stackbench.export.fits import read_image, write_master
 from stackbench.export.provenance import InputFile, ProductFacts, Provenance
+from stackbench.frames.decoding import decode_16_bit_unscaled
 from stackbench.frames.errors import FrameError
 from stackbench.frames.pixels import MappedRows
 from stackbench.frames.records import Frame, Kind, Problem
@@ -25,6 +25,19 @@ from stackbench.job.mastering import FinishedMaster, MasterShelf
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
 from stackbench.job.versions import library_versions
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeMaster:
+    """What came of a set: a master, or none and a problem that says why.
+
+    `unread` are the frames that stayed out for a reason that may be gone the
+    next time.
+    """
+
+    master: Master | None
+    problems: tuple[Problem, ...]
+    unread: tuple[Path, ...]
 
 
 def load_master(desk: PixelDesk, finished: FinishedMaster) -> Master:
@@ -54,7 +67,7 @@ def make_master(
     shelf: MasterShelf,
     desk: PixelDesk,
     one: CalibrationSet,
-) -> tuple[Master | None, list[Problem]]:
+) -> MadeMaster:
     """Make the master of one set.
 
     Parameters
@@ -74,21 +87,24 @@ def make_master(
 
     Returns
     -------
-    tuple of Master or None, and list of Problem
-        None when no frame can be used; problems of files that cannot be read.
+    MadeMaster
+        The master, with problems of files that cannot be decoded.
     """
-    say_if_compiling(bench, count_high_halves)
+    say_if_compiling(bench, decode_16_bit_unscaled)
     sources: list[MappedRows] = []
     frames: list[Frame] = []
     problems: list[Problem] = []
+    unread: list[Path] = []
     for frame in one.frames:
         try:
             sources.append(MappedRows(desk.pixels(frame)))
             frames.append(frame)
         except FrameError as error:
             problems.append(error.problem)
+            if error.passing:
+                unread.append(frame.path)
     if not frames:
-        return None, problems
+        return MadeMaster(master=None, problems=tuple(problems), unread=tuple(unread))
     usable = replace(one, frames=tuple(frames))
     rejection = bench.settings.masters
     if one.kind is Kind.FLAT:
@@ -103,11 +119,15 @@ def make_master(
             stop=bench.stop,
         )
     else:
-        make = make_bias if one.kind is Kind.BIAS else make_dark
-        made = make(usable, sources, rejection=rejection, jobs=bench.threads, stop=bench.stop)
-    if isinstance(made, Problem):
-        return None, [*problems, made]
-    return made, problems
+        made = make_level(usable, sources, rejection=rejection, jobs=bench.threads, stop=bench.stop)
+    unread += [frame.path for frame in made.dropped if frame.passing]
+    if isinstance(made, NoMaster):
+        problems.append(made.problem)
+    return MadeMaster(
+        master=made if isinstance(made, Master) else None,
+        problems=tuple(problems),
+        unread=tuple(unread),
+    )
 
 
 def write_finished(bench: Bench, found: Found, path: Path, master: Master) -> None:

@@ -1,5 +1,6 @@
 """Everything a run found, judged and made, as the record it leaves."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -197,16 +198,18 @@ def _rows(matrix: NDArray[np.float64]) -> Transform:
 
 def _masters(bench: Bench, desk: PixelDesk, results: Results) -> tuple[MasterEntry, ...]:
     entries = []
-    served = times_served(
+    lights = [
         results.plan.servings[sub.frame.path] for group in results.judged for sub in group.subs
-    )
+    ]
+    served = times_served(lights)
+    bad = _bad_pixels(bench, results.shelf, lights)
     for one, master in results.shelf.all():
         numbers = None
         if one.kind in (Kind.BIAS, Kind.FLAT):
             numbers = camera_numbers(
                 bench, results.found, results.plan, results.shelf, desk, one.setup.camera
             )
-        entries.append(_master(one, master, numbers, served.get(one, 0)))
+        entries.append(_master(one, master, numbers, served.get(one, 0), bad.get(one)))
     return tuple(entries)
 
 
@@ -215,6 +218,7 @@ def _master(
     master: FinishedMaster,
     numbers: CameraNumbers | None,
     serves: int,
+    bad_pixels: int | None,
 ) -> MasterEntry:
     facts = master.facts
     read_noise = numbers.read_noise_e if numbers is not None else None
@@ -230,12 +234,37 @@ def _master(
         read_noise_e=read_noise if one.kind is Kind.BIAS else None,
         gain_e_per_adu=numbers.gain_e_per_adu if numbers is not None else None,
         level_adu=facts.level_adu,
+        bad_pixels=bad_pixels,
         night=one.night.isoformat() if one.night is not None else None,
         serves=serves,
         dropped=tuple(DroppedFrame(path=d.path, why=d.reason) for d in facts.dropped),
         notes=(f"combined by {facts.method}",),
         warnings=tuple(f"{p.what}. {p.why}" for p in facts.problems if p.path is None),
+        sha256=master.sha256,
     )
+
+
+def _bad_pixels(
+    bench: Bench, shelf: MasterShelf, servings: Iterable[Serving]
+) -> dict[CalibrationSet, int]:
+    """Count the bad pixels that each dark and flat marked in the lights it serves.
+
+    A short light is disturbed by fewer hot pixels than a long one: the count
+    is that of the lights that lose the most.
+    """
+    counts: dict[CalibrationSet, int] = {}
+    for serving in dict.fromkeys(servings):
+        known = bench.store.recall("bad pixels", shelf.serving_key(serving))
+        if known is None:
+            continue
+        marked = known[0]
+        for one, count in (
+            (serving.dark, marked["hot"] + marked["cold"]),
+            (serving.flat, marked["dim"] + marked["bright"]),
+        ):
+            if one is not None:
+                counts[one] = max(count, counts.get(one, 0))
+    return counts
 
 
 def _stack(channel: FinishedChannel) -> StackEntry:
@@ -262,4 +291,5 @@ def _stack(channel: FinishedChannel) -> StackEntry:
         white_adu=facts.white_adu,
         has_wcs=facts.has_wcs,
         warnings=stack.facts.warnings,
+        sha256=stack.facts.sha256,
     )

@@ -44,15 +44,16 @@ def camera_saturation(
         return level
     from stackbench.calibration.saturation import TopValues, saturation_level, top_values
 
-    def _top(frame: Frame) -> TopValues | None:
+    def _top(frame: Frame) -> TopValues | FrameError | None:
         try:
-            return top_values(MappedRows(desk.pixels(frame)))
-        except FrameError:
-            return None  # whoever uses the frame itself says so
+            return top_values(MappedRows(desk.pixels(frame)), sampled=frame.kind is Kind.FLAT)
+        except FrameError as error:
+            return error  # whoever uses the frame itself tells of it
 
     tops = in_threads(_top, looked_at, threads=bench.threads, stop=bench.stop)
-    level = saturation_level([one for one in tops if one is not None])
-    bench.store.keep("saturation", key, {"level": level})
+    level = saturation_level([one for one in tops if isinstance(one, TopValues)])
+    if not any(isinstance(one, FrameError) and one.passing for one in tops):
+        bench.store.keep("saturation", key, {"level": level})
     return level
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from pydantic import TypeAdapter
 
 from stackbench.calibration.matching import CalibrationPlan
+from stackbench.export.files import product_sha256
 from stackbench.frames.errors import FrameError
 from stackbench.frames.records import Problem
 from stackbench.job.background import Background
@@ -32,7 +33,7 @@ class StackFacts:
 
     `noise_adu` is the measured scatter from pixel to pixel, which resampling
     lowers; `predicted_noise_adu` what the subs' noise, weights and resampling
-    predict of it.
+    predict of it. `sha256` is the file's checksum.
     """
 
     rejection: str
@@ -42,6 +43,7 @@ class StackFacts:
     predicted_noise_adu: float
     fwhm_px: float | None
     warnings: tuple[str, ...] = ()
+    sha256: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,6 +138,7 @@ def _finish(
     from stackbench.job.stackmaking import finish_stack
 
     facts = finish_stack(bench, found, recipe, stack, inputs, path)
+    facts = replace(facts, sha256=product_sha256(path))
     record = {"file": [path.name, file_mark(path)], "facts": _FACTS.dump_python(facts)}
     bench.store.keep("stack", recipe.key, record)
     return facts

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from stackbench.calibration.apply import calibrate_frame, make_calibrator
-from stackbench.calibration.masters import make_bias, make_dark, make_flat
+from stackbench.calibration.masters import NoMaster, make_flat, make_level
 from stackbench.calibration.records import Master
 from stackbench.frames.pixels import MappedRows
-from stackbench.frames.records import Kind, Problem
+from stackbench.frames.records import Kind
 from stackbench.rejection.methods import Method, Rejection
 from tests.support.calibration import (
     ArrayRows,
@@ -43,7 +43,7 @@ def test_bias_and_its_noise(count):
     rng = np.random.default_rng(60)
     truth = _bias_truth(rng)
     frames = camera_frames(truth, count, noise=READ_NOISE, rng=rng)
-    master = make_bias(set_of(Kind.BIAS, count, SHAPE), _sources(frames), rejection=AUTO)
+    master = make_level(set_of(Kind.BIAS, count, SHAPE), _sources(frames), rejection=AUTO)
     assert isinstance(master, Master)
     assert master.kind is Kind.BIAS
     assert len(master.paths) == count
@@ -63,10 +63,10 @@ def test_median_noise_of_nine_frames():
     truth = np.full((400, 400), 500.0)
     images = [truth + rng.normal(0, 8, truth.shape) for _ in range(9)]
     sources = _sources(images)
-    median = make_bias(
+    median = make_level(
         set_of(Kind.BIAS, 9, truth.shape), sources, rejection=Rejection(method=Method.MEDIAN)
     )
-    mean = make_bias(
+    mean = make_level(
         set_of(Kind.BIAS, 9, truth.shape), sources, rejection=Rejection(method=Method.NONE)
     )
     ratio = np.std(median.data) / np.std(mean.data)
@@ -78,7 +78,7 @@ def test_signal_to_noise_grows_with_the_root_of_the_number():
     # 16 frames: 4 times (mathematical fact).
     rng = np.random.default_rng(62)
     images = [rng.normal(500, 8, (250, 250)) for _ in range(16)]
-    master = make_bias(
+    master = make_level(
         set_of(Kind.BIAS, 16, (250, 250)),
         _sources(images),
         rejection=Rejection(method=Method.NONE),
@@ -91,7 +91,7 @@ def test_subtracting_a_master_costs_little_noise(count, growth):
     # √(1 + 1/N): mathematical fact.
     rng = np.random.default_rng(63)
     images = [rng.normal(500, 7, SHAPE) for _ in range(count)]
-    master = make_bias(
+    master = make_level(
         set_of(Kind.BIAS, count, SHAPE),
         _sources(images),
         rejection=Rejection(method=Method.NONE),
@@ -107,7 +107,7 @@ def test_dark_keeps_the_bias_and_loses_cosmic_rays():
     for frame in frames:
         hits = rng.integers(0, SHAPE[0], 15), rng.integers(0, SHAPE[1], 15)
         frame[hits] += 4000
-    master = make_dark(
+    master = make_level(
         set_of(Kind.DARK, 10, SHAPE, exposure_s=300), _sources(frames), rejection=AUTO
     )
     assert master.exposure_s == 300
@@ -122,7 +122,7 @@ def test_a_lit_dark_stays_out():
     rng = np.random.default_rng(65)
     frames = camera_frames(_bias_truth(rng), 6, noise=READ_NOISE, rng=rng)
     frames[2] = frames[2] + np.uint16(3000)
-    master = make_dark(set_of(Kind.DARK, 6, SHAPE), _sources(frames), rejection=AUTO)
+    master = make_level(set_of(Kind.DARK, 6, SHAPE), _sources(frames), rejection=AUTO)
     assert len(master.paths) == 5
     (dropped,) = master.dropped
     assert dropped.path.name == "dark_2.fits"
@@ -197,9 +197,9 @@ def test_a_set_without_a_usable_flat():
     frames = _flat_frames(rng, _flat_truth(rng), [90000] * 3)
     flat_set = set_of(Kind.FLAT, 3, SHAPE, filter="R")
     found = make_flat(flat_set, _sources(frames), saturation_adu=65535, rejection=AUTO)
-    assert isinstance(found, Problem)
-    assert found.what == "No master flat R: none of its 3 frames can be used"
-    assert "saturated" in found.why
+    assert isinstance(found, NoMaster)
+    assert found.problem.what == "No master flat R: none of its 3 frames can be used"
+    assert "saturated" in found.problem.why
 
 
 def test_frames_of_another_shape_and_without_values():
@@ -208,7 +208,7 @@ def test_frames_of_another_shape_and_without_values():
     sources = _sources(frames)
     sources[1] = ArrayRows(np.full(SHAPE, np.nan))
     sources[3] = ArrayRows(np.zeros((10, 10)))
-    master = make_bias(set_of(Kind.BIAS, 5, SHAPE), sources, rejection=AUTO)
+    master = make_level(set_of(Kind.BIAS, 5, SHAPE), sources, rejection=AUTO)
     reasons = [frame.reason for frame in master.dropped]
     assert reasons[0] == "100% of its pixels are undefined"
     assert reasons[1] == "its shape (ny, nx) is (10, 10), that of the set (120, 160)"
@@ -220,7 +220,7 @@ def test_few_frames_give_a_master_with_a_warning(count):
     rng = np.random.default_rng(70)
     truth = np.full(SHAPE, 500.0)
     frames = camera_frames(truth, count, noise=READ_NOISE, rng=rng)
-    master = make_bias(set_of(Kind.BIAS, count, SHAPE), _sources(frames), rejection=AUTO)
+    master = make_level(set_of(Kind.BIAS, count, SHAPE), _sources(frames), rejection=AUTO)
     assert len(master.paths) == count
     assert master.noise == pytest.approx(np.std(master.data), rel=0.06)
     (problem,) = master.problems
@@ -247,14 +247,14 @@ def test_calibrated_sky_is_flat_to_its_noise(tmp_path):
         return np.rint(raw).astype(np.uint16)
 
     masters = {
-        "bias": make_bias(set_of(Kind.BIAS, 30, SHAPE), frames(bias, 30), rejection=AUTO),
-        "dark": make_dark(
+        "bias": make_level(set_of(Kind.BIAS, 30, SHAPE), frames(bias, 30), rejection=AUTO),
+        "dark": make_level(
             set_of(Kind.DARK, 30, SHAPE, exposure_s=600),
             frames(bias + 600 * current, 30),
             rejection=AUTO,
         ),
     }
-    dark_flat = make_dark(
+    dark_flat = make_level(
         set_of(Kind.DARK_FLAT, 20, SHAPE), frames(bias + 2 * current, 20), rejection=AUTO
     )
     masters["flat"] = make_flat(
@@ -301,8 +301,8 @@ def test_mixed_bitpix_in_one_set(tmp_path):
         for index, (frame, kind) in enumerate(zip(frames, kinds, strict=True))
     ]
     bias_set = set_of(Kind.BIAS, 4, SHAPE)
-    master = make_bias(bias_set, mapped, rejection=AUTO)
-    same = make_bias(bias_set, _sources(frames), rejection=AUTO)
+    master = make_level(bias_set, mapped, rejection=AUTO)
+    same = make_level(bias_set, _sources(frames), rejection=AUTO)
     np.testing.assert_array_equal(master.data, same.data)
     assert master.frame_noise_adu == same.frame_noise_adu
 

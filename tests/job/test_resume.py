@@ -53,11 +53,11 @@ def work(first, tmp_path, monkeypatch):
 
         monkeypatch.setattr(module, name, counted)
 
-    for name in ("make_bias", "make_dark", "make_flat"):
+    for name in ("make_level", "make_flat"):
         counting(mastermaking, name, "masters")
     counting(quality, "measure_frame", "measured")
     counting(stackmaking, "stack_subs", "stacked")
-    assert masters.make_bias is not mastermaking.make_bias
+    assert masters.make_level is not mastermaking.make_level
     return night, out, done
 
 
