@@ -77,6 +77,14 @@ def test_a_second_run_touches_no_pixel_and_says_the_same(first, work):
     assert same(record, first[2])
     after = {n: s for n, s in checksums(out).items() if n.endswith((".fits", ".tif", ".png"))}
     assert after == before
+    for product in (*record["masters"], *record["stacks"]):
+        assert product["sha256"] == file_sha256(out / product["path"])
+
+
+def test_the_record_counts_the_bad_pixels_that_dark_and_flats_mark(first):
+    counts = {m["kind"]: m["bad_pixels"] for m in first[2]["masters"]}
+    assert counts["bias"] is None  # it marks none
+    assert all(counts[kind] > 0 for kind in ("dark", "flat"))
 
 
 def test_a_decision_by_hand_restacks_only_its_filter_and_is_remembered(first, work):
