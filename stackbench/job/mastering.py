@@ -168,9 +168,7 @@ def make_masters(
                     background.finish()  # what it is freed of may have to be read back
                 made, key = _make(bench, found, plan, shelf, desk, one, key, path)
                 keep = partial(_keep, bench, found, one, key, path, made)
-                checksums[one] = background.start(
-                    partial(_keep_and_tell, keep, hear, shelf.all())
-                )
+                checksums[one] = background.start(partial(_keep_and_tell, keep, hear, shelf.all()))
                 del made, keep  # the next master needs the memory
                 desk.release(one.frames)
             bench.progress.advance(Step.MASTERS, len(one.frames))

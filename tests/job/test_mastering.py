@@ -141,7 +141,7 @@ def test_a_frame_whose_content_is_damaged_costs_its_master_no_second_making(
     assert len(again["masters"][0]["dropped"]) == 1
 
 
-def test_saturation_told_without_an_unreadable_frame_is_told_anew(tmp_path, night, made):
+def test_saturation_told_without_an_unreadable_frame_is_told_anew(tmp_path, night):
     # the one flat that would show it cannot be read at first
     with fits.open(night / "flat_0.fits", mode="update") as hdus:
         hdus[0].data[10:50] = 65535
