@@ -13,7 +13,10 @@ _CLIP_SKY = 2.0
 _CLIP_NOISE = 3.0
 # E[z² | |z| < 3] of a unit Gaussian: what the clip at 3σ leaves of the variance.
 _CLIPPED_VARIANCE = 0.97333692
-_PASSES = 3
+# Every how many rows each pass looks at: the first two only bring the last one near.
+_PASSES = (6, 3, 2)
+# Places along each side of a box that tell where the first pass starts.
+_START_PLACES = 8
 # Noise below this, ADU, is that of no camera; it keeps divisions defined.
 LEAST_NOISE = 0.05
 
@@ -25,7 +28,7 @@ def measure_background(image: npt.NDArray[np.float32], *, box_px: int = 64) -> B
     the pixels within ±2σ of itself, from the median. σ comes from the
     differences of horizontal neighbours, clipped at ±3σ (consistent for
     Gaussian noise), so that neither gradients nor nebulae count as noise.
-    Every second row is looked at. Boxes that stand out of their 3 × 3
+    The last pass looks at every second row. Boxes that stand out of their 3 × 3
     neighbourhood (a bright star, a small galaxy) are replaced by its median.
 
     Parameters
@@ -164,14 +167,15 @@ def _neighbourhoods(mesh: Floats) -> Floats:
 def _box_start(
     image: npt.NDArray[np.float32], y0: int, y1: int, x0: int, x1: int
 ) -> tuple[float, float]:
-    """Median of about 256 pixels of a box and σ from their differences, or NaN."""
-    values = np.empty(289, np.float32)
-    steps = np.empty(289, np.float32)
-    row_step, column_step = max(1, (y1 - y0) // 16), max(1, (x1 - x0) // 16)
+    """Median of 64 pixels of a box and σ from their differences, or NaN."""
+    values = np.empty(_START_PLACES**2, np.float32)
+    steps = np.empty(_START_PLACES**2, np.float32)
+    row_step = max(1, (y1 - y0) // _START_PLACES)
+    column_step = max(1, (x1 - x0) // _START_PLACES)
     n = m = tried = np.int64(0)  # a literal would compile the median twice
-    for j in range(17):
+    for j in range(_START_PLACES):
         y = y0 + j * row_step
-        for i in range(17):
+        for i in range(_START_PLACES):
             # Staggered, so that a bad column or a row pattern is not favoured.
             x = x0 + i * column_step + j % column_step
             if y >= y1 or x >= x1 - 1:
@@ -197,35 +201,57 @@ def _box_start(
 
 
 @compiled_fast
-def _clipped_sums(
+def _add_row(
+    row: npt.NDArray[np.float32], limits: npt.NDArray[np.float32], sums: npt.NDArray[np.float32]
+) -> None:
+    """Add one row to the sums of its columns.
+
+    `limits` holds the centre, the reach of values and that of differences for
+    each column; `sums` Σ(v − centre) and count in reach, Σd² and count in reach.
+    """
+    # Rows of an array, named, so that the loop vectorises; sums by column do so
+    # in spite of the conditions.
+    centre, reach, step_reach = limits[0], limits[1], limits[2]
+    total, count, square, pairs = sums[0], sums[1], sums[2], sums[3]
+    for x in range(row.size - 1):
+        v = row[x] - centre[x]
+        d = row[x + 1] - row[x]
+        total[x] += v if abs(v) <= reach[x] else np.float32(0)
+        count[x] += np.float32(1) if abs(v) <= reach[x] else np.float32(0)
+        square[x] += d * d if abs(d) <= step_reach[x] else np.float32(0)
+        pairs[x] += np.float32(1) if abs(d) <= step_reach[x] else np.float32(0)
+
+
+@compiled
+def _improve(
     image: npt.NDArray[np.float32],
-    box: tuple[int, int, int, int],
-    centre: np.float32,
-    reach: np.float32,
-    step_reach: np.float32,
-) -> tuple[float, float, float, float]:
-    """Sums over a box: Σ(v − centre) and count in reach, Σd² and count in reach."""
-    y0, y1, x0, x1 = box
-    # One accumulator per column: a sum with a condition vectorises only so.
-    width = x1 - x0 - 1
-    sums, counts = np.zeros(width, np.float32), np.zeros(width, np.float32)
-    squares, pairs = np.zeros(width, np.float32), np.zeros(width, np.float32)
-    for y in range(y0, y1, 2):
-        row = image[y, x0:x1]
-        for x in range(width):
-            v = row[x] - centre
-            d = row[x + 1] - row[x]
-            sums[x] += v if abs(v) <= reach else np.float32(0)
-            counts[x] += np.float32(1) if abs(v) <= reach else np.float32(0)
-            squares[x] += d * d if abs(d) <= step_reach else np.float32(0)
-            pairs[x] += np.float32(1) if abs(d) <= step_reach else np.float32(0)
-    total = count = square = pair = 0.0
-    for x in range(width):
-        total += sums[x]
-        count += counts[x]
-        square += squares[x]
-        pair += pairs[x]
-    return total, count, square, pair
+    rows: tuple[int, int, int],
+    x_edges: npt.NDArray[np.int64],
+    work: tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]],
+    level: Floats,
+    sigma: Floats,
+) -> None:
+    """Clip some rows of a row of boxes about `level`; put mean and noise of the rest there."""
+    limits, sums = work
+    for i in range(level.size):
+        x0, x1 = x_edges[i], x_edges[i + 1]
+        limits[0, x0:x1] = level[i]
+        limits[1, x0:x1] = _CLIP_SKY * sigma[i]
+        limits[2, x0:x1] = _CLIP_NOISE * np.sqrt(2.0) * sigma[i]
+    sums[:] = 0
+    for y in range(rows[0], rows[1], rows[2]):
+        _add_row(image[y], limits, sums)
+    for i in range(level.size):
+        total = count = square = pairs = 0.0
+        for x in range(x_edges[i], x_edges[i + 1]):
+            total += sums[0, x]
+            count += sums[1, x]
+            square += sums[2, x]
+            pairs += sums[3, x]
+        if count > 0:
+            level[i] = float(limits[0, x_edges[i]]) + total / count
+        if pairs > 0:
+            sigma[i] = np.sqrt(square / pairs / 2.0 / _CLIPPED_VARIANCE)
 
 
 @compiled
@@ -236,24 +262,16 @@ def _box_statistics(
     sky: Floats,
     noise: Floats,
 ) -> None:
-    """Fill `sky` and `noise` box by box; NaN where too little is defined."""
+    """Fill `sky` and `noise`; NaN where too little is defined.
+
+    A whole row of boxes goes through each pass together: memory is read in
+    its order.
+    """
+    nx = image.shape[1]
+    work = (np.empty((3, nx), np.float32), np.empty((4, nx), np.float32))
     for j in range(len(y_edges) - 1):
+        y0, y1 = y_edges[j], y_edges[j + 1]
         for i in range(len(x_edges) - 1):
-            box = (y_edges[j], y_edges[j + 1], x_edges[i], x_edges[i + 1])
-            level, sigma = _box_start(image, box[0], box[1], box[2], box[3])
-            if np.isnan(level):
-                sky[j, i] = noise[j, i] = np.nan
-                continue
-            for _ in range(_PASSES):
-                total, count, square, pairs = _clipped_sums(
-                    image,
-                    box,
-                    np.float32(level),
-                    np.float32(_CLIP_SKY * sigma),
-                    np.float32(_CLIP_NOISE * np.sqrt(2.0) * sigma),
-                )
-                if count > 0:
-                    level = float(np.float32(level)) + total / count
-                if pairs > 0:
-                    sigma = np.sqrt(square / pairs / 2.0 / _CLIPPED_VARIANCE)
-            sky[j, i], noise[j, i] = level, sigma
+            sky[j, i], noise[j, i] = _box_start(image, y0, y1, x_edges[i], x_edges[i + 1])
+        for row_step in _PASSES:
+            _improve(image, (y0, y1, row_step), x_edges, work, sky[j], noise[j])

@@ -30,6 +30,8 @@ LEVEL_FWHM_PX = 3.5
 LEAST_FWHM_PX = 1.25
 _SURVEYED, _ANCHORS = 600, 50
 _LEAST_ANCHORS = 5
+# Pixels of a row that are looked at together.
+_STRETCH = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,12 +119,12 @@ def find_peaks(
         peaks = peaks.select(_possible(peaks, saturated))
         peaks = peaks.select(~_on_trails(image, peaks))
         found.append(peaks)
-        binned = _binned(binned)
         anchors = peaks.select(np.arange(len(peaks)) < _ANCHORS)
         if len(anchors) >= _LEAST_ANCHORS and (
-            level == LEVELS or np.median(_snr_near(binned, anchors) / anchors.snr) <= 1.0
+            level == LEVELS or np.median(_coarser_snr(binned, anchors) / anchors.snr) <= 1.0
         ):
             return peaks
+        binned = _binned(binned)
     return found[0]
 
 
@@ -229,7 +231,7 @@ def _unit(level: int) -> float:
 
 def _maxima(binned: Pixels, level: int, least_snr: float) -> tuple[Floats, Floats, Floats]:
     """x, y (of the frame) and S/N of the maxima of a smoothed level, by falling S/N."""
-    room = 4096
+    room = 16384
     while True:
         found = np.empty((room, 3))
         count = _smooth_maxima(binned, np.float32(_unit(level)), np.float32(least_snr), found)
@@ -243,26 +245,49 @@ def _maxima(binned: Pixels, level: int, least_snr: float) -> tuple[Floats, Float
 
 
 @compiled_fast
+def _above(
+    row: Pixels, threshold: np.float32, places: npt.NDArray[np.int64]
+) -> npt.NDArray[np.int64]:
+    """Places of a row that lie above a threshold, but for two at each end; fills `places`."""
+    found = 0
+    for start in range(2, row.size - 2, _STRETCH):
+        stretch = row[start : min(start + _STRETCH, row.size - 2)]
+        # Most stretches hold none; to count them is what vectorises.
+        any_above = 0
+        for v in stretch:
+            any_above += v > threshold
+        if any_above == 0:
+            continue
+        for k in range(stretch.size):
+            if stretch[k] > threshold:
+                places[found] = start + k
+                found += 1
+    return places[:found]
+
+
+@compiled_fast
 def _smooth_maxima(binned: Pixels, unit: np.float32, threshold: np.float32, found: Floats) -> int:
     """Write x, y, S/N of the 3 × 3 maxima of the smoothed level; return how many there are."""
     ny, nx = binned.shape
     smooth = np.zeros((3, nx), np.float32)
     column = np.empty(nx, np.float32)
+    places = np.empty(nx, np.int64)
+    two = np.float32(2)  # a plain 2 would make it all float64
     count = 0
     for y in range(1, ny - 1):
         above, here, below = binned[y - 1], binned[y], binned[y + 1]
         out = smooth[y % 3]
         for x in range(nx):
-            column[x] = above[x] + 2 * here[x] + below[x]
-        for x in range(1, nx - 1):
-            out[x] = (column[x - 1] + 2 * column[x] + column[x + 1]) * unit
+            column[x] = above[x] + two * here[x] + below[x]
+        # Shifted views: an index x - 1 might be negative, and would not vectorise.
+        left, middle, right, inner = column[:-2], column[1:-1], column[2:], out[1:-1]
+        for x in range(inner.size):
+            inner[x] = (left[x] + two * middle[x] + right[x]) * unit
         if y < 3:
             continue
         before, middle = smooth[(y - 2) % 3], smooth[(y - 1) % 3]
-        for x in range(2, nx - 2):
+        for x in _above(middle, threshold, places):
             v = middle[x]
-            if not v > threshold:
-                continue
             if (
                 v <= before[x - 1]
                 or v <= before[x]
@@ -286,14 +311,17 @@ def _smooth_maxima(binned: Pixels, unit: np.float32, threshold: np.float32, foun
     return count
 
 
-def _snr_near(coarser: Pixels, peaks: Peaks) -> Floats:
-    """S/N at the next level, at its best place within a pixel of each peak."""
+def _coarser_snr(finer: Pixels, peaks: Peaks) -> Floats:
+    """S/N at the level after the peaks' own, at its best place within a pixel of each peak."""
     size = 2 ** (peaks.level + 1)
-    padded = np.pad(coarser, 3)
-    x = np.clip((peaks.x / size).astype(np.intp), 0, coarser.shape[1] - 1) + 3
-    y = np.clip((peaks.y / size).astype(np.intp), 0, coarser.shape[0] - 1) + 3
-    span = np.arange(-2, 3)
-    patch = padded[y[:, None, None] + span[:, None], x[:, None, None] + span]
+    ny, nx = finer.shape[0] // 2, finer.shape[1] // 2  # of the coarser level
+    x = np.clip((peaks.x / size).astype(np.intp), 0, nx - 1)
+    y = np.clip((peaks.y / size).astype(np.intp), 0, ny - 1)
+    # 5 × 5 pixels of the coarser level are 10 × 10 of the finer one; outside is nothing.
+    padded = np.pad(finer[: 2 * ny, : 2 * nx], 4)
+    span = np.arange(10)
+    patch = padded[2 * y[:, None, None] + span[:, None], 2 * x[:, None, None] + span]
+    patch = patch.reshape(-1, 5, 2, 5, 2).sum(axis=(2, 4))
     rows = patch[:, :-2] + 2 * patch[:, 1:-1] + patch[:, 2:]
     smooth = rows[:, :, :-2] + 2 * rows[:, :, 1:-1] + rows[:, :, 2:]
     best: Floats = smooth.max(axis=(1, 2)) * _unit(peaks.level + 1)

@@ -10,6 +10,8 @@ from stackbench.stars.median import median_in_place
 from stackbench.stars.records import Floats
 
 _STEPS = 4
+# About how many pixels of a ring are looked at, at most.
+_RING_PIXELS = 1024
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +79,9 @@ def windowed_moments(
         One entry per star.
     """
     table = np.full((7, len(x)), np.nan)
-    _measure(image, x, y, noise, float(window_px), float(ring_px), table)
+    # By rows, so that pixels of neighbours are still at hand.
+    order = np.argsort(y, kind="stable")
+    _measure(image, x, y, noise, order, float(window_px), float(ring_px), table)
     return Moments(
         x=table[0],
         y=table[1],
@@ -91,42 +95,56 @@ def windowed_moments(
 
 
 @compiled
+def _ring(inner: float) -> npt.NDArray[np.int64]:
+    """Offsets x, y of the pixels in a ring; of a large one, of a part of them."""
+    outer = inner + max(3.0, 0.5 * inner)
+    step = max(1, int(np.sqrt(3.2 * (outer**2 - inner**2) / _RING_PIXELS) + 0.999))
+    reach = int(outer) // step * step
+    offsets = np.empty((2, (2 * reach // step + 1) ** 2), np.int64)
+    n = 0
+    for j in range(-reach, reach + 1, step):
+        for i in range(-reach, reach + 1, step):
+            if inner**2 <= i * i + j * j <= outer**2:
+                offsets[0, n], offsets[1, n] = i, j
+                n += 1
+    return offsets[:, :n]
+
+
+@compiled
 def _ring_sky(
     image: npt.NDArray[np.float32],
-    x: float,
-    y: float,
-    inner: float,
+    x: int,
+    y: int,
+    ring: npt.NDArray[np.int64],
     noise: float,
     values: npt.NDArray[np.float32],
     some: npt.NDArray[np.float32],
 ) -> float:
     """Sky in a ring: mean of its pixels within ±2 noise of their median, or NaN.
 
-    At most `values.size` pixels are looked at, and every fourth for the median.
+    Every fourth pixel serves for the median.
     """
     ny, nx = image.shape
-    outer = inner + max(3.0, 0.5 * inner)
-    step = max(1, int(np.sqrt(3.2 * (outer**2 - inner**2) / values.size) + 0.999))
-    n = m = np.int64(0)
-    for j in range(max(0, int(y - outer)), min(ny, int(y + outer) + 2), step):
-        for i in range(max(0, int(x - outer)), min(nx, int(x + outer) + 2), step):
-            r2 = (i - x) ** 2 + (j - y) ** 2
-            if inner**2 <= r2 <= outer**2 and np.isfinite(image[j, i]) and n < values.size:
-                values[n] = image[j, i]
-                if n % 4 == 0:
-                    some[m] = values[n]
-                    m += 1
-                n += 1
-    if n < 16:
+    for k in range(ring.shape[1]):
+        i, j = x + ring[0, k], y + ring[1, k]
+        values[k] = image[j, i] if 0 <= i < nx and 0 <= j < ny else np.float32(np.nan)
+    m = np.int64(0)
+    for k in range(0, ring.shape[1], 4):
+        if np.isfinite(values[k]):
+            some[m] = values[k]
+            m += 1
+    if m < 4:
         return np.nan
-    centre = median_in_place(some, m)
+    centre = np.float32(median_in_place(some, m))
+    reach = np.float32(2.0 * noise)
     total = 0.0
     count = 0
-    for i in range(n):
-        if abs(values[i] - centre) <= 2.0 * noise:
-            total += values[i] - centre
+    for k in range(ring.shape[1]):
+        apart = values[k] - centre
+        if abs(apart) <= reach:  # NaN is not
+            total += apart
             count += 1
-    return centre + total / count if count > n // 4 else centre
+    return float(centre) + total / count if count > m else float(centre)
 
 
 @compiled
@@ -186,6 +204,7 @@ def _measure(
     x: Floats,
     y: Floats,
     noise: Floats,
+    order: npt.NDArray[np.intp],
     window: float,
     ring: float,
     table: Floats,
@@ -195,11 +214,15 @@ def _measure(
     reach = int(np.ceil(3 * window))
     size = 2 * reach + 1
     cutout, weights, sums = np.empty((size, size)), np.empty((3, size)), np.empty(7)
-    values, some = np.empty(1024, np.float32), np.empty(256, np.float32)
-    for k in range(x.size):
-        sky = _ring_sky(image, x[k], y[k], ring, noise[k], values, some)
+    offsets = _ring(ring)
+    room = offsets.shape[1]
+    values, some = np.empty(room, np.float32), np.empty(room // 4 + 1, np.float32)
+    for k in order:
         i0, j0 = int(np.floor(x[k] + 0.5)), int(np.floor(y[k] + 0.5))
-        if np.isnan(sky) or i0 < reach or j0 < reach or i0 >= nx - reach or j0 >= ny - reach:
+        if i0 < reach or j0 < reach or i0 >= nx - reach or j0 >= ny - reach:
+            continue
+        sky = _ring_sky(image, i0, j0, offsets, noise[k], values, some)
+        if np.isnan(sky):
             continue
         _cut_out(image, i0, j0, sky, cutout)
         cx, cy = x[k] - i0, y[k] - j0
