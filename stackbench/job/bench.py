@@ -13,6 +13,7 @@ from filelock import FileLock, Timeout
 from stackbench.export.files import remove_leftovers
 from stackbench.frames.scan import SESSION_STORE_NAME
 from stackbench.frames.work import Stop, never
+from stackbench.job.compiling import Compiling
 from stackbench.job.progress import Progress
 from stackbench.job.settings import Settings
 from stackbench.job.store import Store
@@ -41,6 +42,7 @@ class Bench:
     progress: Progress
     stop: Stop
     threads: int
+    compiling: Compiling
 
 
 @contextmanager
@@ -97,6 +99,7 @@ def open_bench(
             "or choose another folder (--out)"
         ) from error
     scratch = out / _SCRATCH_NAME
+    compiling = Compiling()
     try:
         _remove(scratch)
         for folder in (out, *(out / name for name in PRODUCT_FOLDERS)):
@@ -111,8 +114,10 @@ def open_bench(
                 progress=progress or Progress(),
                 stop=stop,
                 threads=threads or os.cpu_count() or 1,
+                compiling=compiling,
             )
     finally:
+        compiling.close()
         _remove(scratch)
         lock.release()
         with suppress(PermissionError):  # Windows: another job is just asking for it

@@ -1,24 +1,70 @@
-"""The word on compiling, which the first run after an installation does once."""
+"""Compiling, which the first run after an installation does once.
 
+numba compiles one kernel at a time in a process. So helpers, processes of
+their own, compile what later steps of the job need while the job compiles
+what it needs now; the machine code on disk is how the job gets it.
+"""
+
+import subprocess
+import sys
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Literal
 
-from stackbench.job.bench import Bench
+from stackbench.job.progress import Progress
+
+Part = Literal["stars", "resampling", "rejection"]
 
 _TEXT = "First run since the installation: compiling, once, for a quarter of a minute or so."
 
 
-def say_if_compiling(bench: Bench, kernel: Callable[..., Any]) -> None:
-    """Tell the person when a kernel must be compiled before the work begins.
+class Compiling:
+    """The compiling of one job, and its helpers."""
 
-    Parameters
-    ----------
-    bench : Bench
-        The job's bench.
-    kernel : callable
-        One of the kernels that the work begins with.
-    """
-    from stackbench.frames.compiled import is_on_disk
+    def __init__(self) -> None:
+        self._helpers: dict[Part, subprocess.Popen[bytes]] = {}
 
-    if not is_on_disk(kernel):
-        bench.progress.say(_TEXT)
+    def begin(self, progress: Progress, kernel: Callable[..., Any], *ahead: Part) -> None:
+        """Say so, and start helpers, if a kernel must be compiled before work begins.
+
+        Parameters
+        ----------
+        progress : Progress
+            Who hears of it.
+        kernel : callable
+            One of the kernels that the work begins with.
+        *ahead : str
+            Which kernels of later steps are compiled ahead, each by a helper.
+        """
+        from stackbench.frames.compiled import is_on_disk
+
+        if self._helpers or is_on_disk(kernel):
+            return
+        progress.say(_TEXT)
+        for part in ahead:
+            # nobody hears a helper fail: what it leaves undone, the job compiles itself
+            self._helpers[part] = subprocess.Popen(  # noqa: S603 - this interpreter, a part's name
+                [sys.executable, "-m", "stackbench.job.practising", part],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),  # of Windows
+            )
+
+    def wait(self, *parts: Part) -> None:
+        """Wait for helpers, before work begins that needs what they compile.
+
+        Parameters
+        ----------
+        *parts : str
+            Which kernels the work needs; those that no helper has are no matter.
+        """
+        for part in parts:
+            if part in self._helpers:
+                self._helpers[part].wait()
+
+    def close(self) -> None:
+        """End the helpers that the job no longer needs."""
+        for helper in self._helpers.values():
+            helper.kill()
+            helper.wait()
+        self._helpers.clear()

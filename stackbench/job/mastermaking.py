@@ -19,7 +19,6 @@ from stackbench.frames.errors import FrameError
 from stackbench.frames.pixels import MappedRows
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.job.bench import Bench
-from stackbench.job.compiling import say_if_compiling
 from stackbench.job.finding import Found
 from stackbench.job.mastering import FinishedMaster, MasterShelf
 from stackbench.job.pixels import PixelDesk
@@ -90,7 +89,7 @@ def make_master(
     MadeMaster
         The master, with problems of files that cannot be decoded.
     """
-    say_if_compiling(bench, decode_16_bit_unscaled)
+    bench.compiling.begin(bench.progress, decode_16_bit_unscaled, "stars", "resampling")
     sources: list[MappedRows] = []
     frames: list[Frame] = []
     problems: list[Problem] = []

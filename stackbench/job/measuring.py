@@ -14,7 +14,6 @@ from stackbench.frames.errors import FrameError
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
-from stackbench.job.compiling import say_if_compiling
 from stackbench.job.finding import Found
 from stackbench.job.mastering import MasterShelf, bad_pixel_problems
 from stackbench.job.pixels import PixelDesk
@@ -123,7 +122,8 @@ def _measure(
     from stackbench.stars.median import median_in_place
     from stackbench.stars.quality import measure_frame
 
-    say_if_compiling(bench, median_in_place)
+    bench.compiling.wait("stars")
+    bench.compiling.begin(bench.progress, median_in_place, "resampling", "rejection")
 
     def _work() -> Iterator[tuple[Frame, Calibrator]]:
         # lights that are served alike come together, so that few calibrators

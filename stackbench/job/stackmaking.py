@@ -63,6 +63,7 @@ def make_stack(
     FrameError
         If a sub cannot be read any more.
     """
+    bench.compiling.wait("resampling", "rejection")
     inputs = stack_inputs(bench, found, plan, shelf, desk, recipe)
     reported = 0
 

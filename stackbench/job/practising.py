@@ -1,0 +1,90 @@
+"""Going through the work on pixels once with small made-up ones, to have it compiled.
+
+`python -m stackbench.job.practising PART …` is a helper of `compiling`.
+"""
+
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+_SIDE = 256
+_SKY_ADU, _NOISE_ADU, _PEAK_ADU = 500.0, 10.0, 3000.0
+_STAR_SIGMA_PX = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rows:
+    """An array as rows on demand."""
+
+    pixels: NDArray[np.float32]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        ny, nx = self.pixels.shape
+        return ny, nx
+
+    def rows(self, start: int, stop: int) -> NDArray[np.float32]:
+        return np.array(self.pixels[start:stop])
+
+
+def practise(parts: Sequence[str]) -> None:
+    """Do some parts of the work, for the machine code that this leaves on disk.
+
+    Parameters
+    ----------
+    parts : sequence of str
+        "stars", "resampling", "rejection"; done in the order given.
+    """
+    work = {"stars": _measure, "resampling": _resample, "rejection": _reject}
+    for part in parts:
+        work[part]()
+
+
+def _field() -> NDArray[np.float32]:
+    """Paint stars 24 pixels apart on a noisy sky."""
+    rng = np.random.default_rng(1)
+    y, x = np.indices((_SIDE, _SIDE))
+    apart = 24
+    dy, dx = (y + apart // 2) % apart - apart // 2 + 0.3, (x + apart // 2) % apart - apart // 2
+    stars = np.exp(-(dy**2 + dx**2) / (2 * _STAR_SIGMA_PX**2))
+    brightness = _PEAK_ADU * (1 + (x // apart + y // apart) % 5)
+    noise = rng.normal(0.0, _NOISE_ADU, stars.shape)
+    return (_SKY_ADU + brightness * stars + noise).astype(np.float32)
+
+
+def _measure() -> None:
+    from stackbench.stars.quality import measure_frame
+
+    field = _field()
+    measure_frame(field, saturated=field > 5 * _PEAK_ADU)
+
+
+def _resample() -> None:
+    from stackbench.registration.placement import Rectangle, place
+    from stackbench.registration.resampling import resample
+
+    field = _field()
+    field[_SIDE // 2, _SIDE // 2] = np.nan
+    area = Rectangle(y0=0, y1=_SIDE, x0=0, x1=_SIDE)
+    for degrees in (0.1, 10.0, 90.0):  # two passes, the square kernel, two passes transposed
+        turn = np.deg2rad(degrees)
+        matrix = np.array(
+            [[np.cos(turn), -np.sin(turn), 3.3], [np.sin(turn), np.cos(turn), 4.4], [0, 0, 1]]
+        )
+        resample(_Rows(pixels=field), place(matrix, field.shape), area, noise_adu=_NOISE_ADU)
+
+
+def _reject() -> None:
+    from stackbench.rejection.depth import combine_depth
+    from stackbench.rejection.methods import Rejection, choose
+
+    cube = np.random.default_rng(2).normal(_SKY_ADU, _NOISE_ADU, (8, 4096)).astype(np.float32)
+    rejection = choose(Rejection(), len(cube)).rejection
+    combine_depth(cube, rejection=rejection, noise=np.full(len(cube), _NOISE_ADU))
+
+
+if __name__ == "__main__":
+    practise(sys.argv[1:])

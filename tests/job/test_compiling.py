@@ -1,0 +1,116 @@
+"""Compiling ahead: helpers compile what later steps need, and go when the job does."""
+
+import subprocess
+import sys
+
+import pytest
+
+from stackbench.frames import compiled
+from stackbench.job.compiling import Compiling
+from stackbench.job.progress import Progress
+from tests.support.make_sample import FOLDER
+
+# Goes through the helpers' practice, then through a job; tells which kernels of the
+# practised floors the job compiled for arguments that were not practised.
+_JOB_AFTER_PRACTICE = """
+import sys
+from pathlib import Path
+from numba.core.dispatcher import Dispatcher
+from stackbench.job.bench import open_bench
+from stackbench.job.practising import practise
+from stackbench.job.run import run_job
+from stackbench.job.settings import Settings
+
+def compiled_so_far():
+    return {
+        (kernel.py_func.__qualname__, signature)
+        for name, module in list(sys.modules.items())
+        if name.startswith(("stackbench.stars", "stackbench.registration", "stackbench.rejection"))
+        for kernel in vars(module).values()
+        if isinstance(kernel, Dispatcher)
+        for signature in kernel.signatures
+    }
+
+practise(["stars", "resampling", "rejection"])
+before = compiled_so_far()
+with open_bench(Path(sys.argv[2]), settings=Settings()) as bench:
+    run_job(bench, [Path(sys.argv[1])])
+print(len(before), sorted(map(str, compiled_so_far() - before)))
+"""
+
+
+class _Said(Progress):
+    def __init__(self):
+        self.words = []
+
+    def say(self, text):
+        self.words.append(text)
+
+
+@pytest.fixture
+def sleepers(monkeypatch):
+    """Helpers that only sleep, and the parts they were asked for."""
+    begun = []
+    start = subprocess.Popen
+
+    def _start(arguments, **options):
+        helper = start([arguments[0], "-c", "import time; time.sleep(60)"], **options)
+        begun.append((arguments[-1], helper))
+        assert arguments[:3] == [sys.executable, "-m", "stackbench.job.practising"]
+        return helper
+
+    monkeypatch.setattr(subprocess, "Popen", _start)
+    return begun
+
+
+def _kernel():
+    """Stand for a kernel."""
+
+
+def test_the_first_run_says_so_once_and_begins_helpers(monkeypatch, sleepers):
+    monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
+    said = _Said()
+    compiling = Compiling()
+    compiling.begin(said, _kernel, "stars", "resampling")
+    compiling.begin(said, _kernel, "rejection")
+    compiling.close()
+    assert [part for part, _ in sleepers] == ["stars", "resampling"]
+    assert len(said.words) == 1
+    assert "compiling" in said.words[0]
+    # ended by `close`, long before they had slept enough
+    assert all(helper.poll() is not None for _, helper in sleepers)
+
+
+def test_later_runs_begin_no_helper(monkeypatch, sleepers):
+    monkeypatch.setattr(compiled, "is_on_disk", lambda _: True)
+    said = _Said()
+    compiling = Compiling()
+    compiling.begin(said, _kernel, "stars")
+    compiling.wait("stars", "rejection")
+    compiling.close()
+    assert sleepers == []
+    assert said.words == []
+
+
+def test_waiting_is_for_the_helpers_of_the_parts_named(monkeypatch, sleepers):
+    monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
+    compiling = Compiling()
+    compiling.begin(Progress(), _kernel, "stars", "resampling")
+    stars, resampling = (helper for _, helper in sleepers)
+    stars.kill()
+    compiling.wait("stars")
+    assert stars.poll() is not None
+    assert resampling.poll() is None
+    compiling.close()
+
+
+def test_a_job_needs_no_kernels_but_the_practised(tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-c", _JOB_AFTER_PRACTICE, str(FOLDER), str(tmp_path / "out")],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    count, more = done.stdout.splitlines()[-1].split(" ", 1)
+    assert int(count) > 15
+    assert more == "[]"
