@@ -27,7 +27,7 @@ class _Rows:
         return ny, nx
 
     def rows(self, start: int, stop: int) -> NDArray[np.float32]:
-        return np.array(self.pixels[start:stop])
+        return self.pixels[start:stop].copy()
 
 
 def practise(parts: Sequence[str]) -> None:
@@ -52,7 +52,8 @@ def _field() -> NDArray[np.float32]:
     stars = np.exp(-(dy**2 + dx**2) / (2 * _STAR_SIGMA_PX**2))
     brightness = _PEAK_ADU * (1 + (x // apart + y // apart) % 5)
     noise = rng.normal(0.0, _NOISE_ADU, stars.shape)
-    return (_SKY_ADU + brightness * stars + noise).astype(np.float32)
+    field: NDArray[np.float32] = (_SKY_ADU + brightness * stars + noise).astype(np.float32)
+    return field
 
 
 def _measure() -> None:
