@@ -9,11 +9,14 @@ import signal
 import threading
 from pathlib import Path
 from types import FrameType
-from typing import Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
-from stackbench import __version__
+from stackbench import __version__, cli_library
+
+if TYPE_CHECKING:
+    from stackbench.job.library import Library
 
 DONE, NOTHING_STACKED, WRONG_USE, CANCELLED = 0, 1, 2, 130
 
@@ -25,10 +28,20 @@ app = typer.Typer(
     "Raw frames are only ever read. Without a command, the window opens.",
 )
 
+LibraryFolder = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FOLDER", help="Master library. Default: among your own application data."
+    ),
+]
+WithoutLibrary = Annotated[
+    bool, typer.Option("--without-library", help="Use the nights' own frames only.")
+]
 Nights = Annotated[
     list[Path],
     typer.Argument(metavar="NIGHT", help="One or more folders with a night's frames."),
 ]
+app.add_typer(cli_library.app, name="library")
 
 
 def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer calls it with the flag
@@ -54,7 +67,12 @@ def common(
 
 
 @app.command()
-def inspect(nights: Nights) -> None:
+def inspect(
+    nights: Nights,
+    *,
+    library: LibraryFolder = None,
+    without_library: WithoutLibrary = False,
+) -> None:
     """Show the groups of lights, what will calibrate each, and what is missing.
 
     Exit code 0 when there are lights, 1 when there are none, 2 for wrong use.
@@ -67,7 +85,7 @@ def inspect(nights: Nights) -> None:
         check_folders(nights)
     except WrongUseError as error:
         _wrong_use(error)
-    overview = overlook(nights)
+    overview = overlook(nights, library=_library(library, without=without_library))
     typer.echo("\n".join(overview_lines(overview)))
     raise typer.Exit(DONE if overview.groups else NOTHING_STACKED)
 
@@ -107,6 +125,8 @@ def run(
             "--stretch/--linear", help="Stretch the TIFF files to look at. Default: linear."
         ),
     ] = None,
+    library: LibraryFolder = None,
+    without_library: WithoutLibrary = False,
 ) -> None:
     """Turn nights into masters, verdicts and one aligned channel per filter.
 
@@ -133,7 +153,12 @@ def run(
         with (
             ConsoleProgress() as progress,
             open_bench(
-                out, settings=chosen, progress=progress, stop=asked.pressed, threads=jobs
+                out,
+                settings=chosen,
+                progress=progress,
+                stop=asked.pressed,
+                threads=jobs,
+                library=_library(library, without=without_library),
             ) as bench,
         ):
             night = run_job(
@@ -167,6 +192,12 @@ class _StopButton:
         if self._event.is_set():
             os._exit(CANCELLED)
         self._event.set()
+
+
+def _library(folder: Path | None, *, without: bool) -> "Library | None":
+    from stackbench.job.library import Library, default_library
+
+    return None if without else Library(folder or default_library())
 
 
 def _wrong_use(error: Exception) -> NoReturn:

@@ -197,6 +197,7 @@ def _master(
         exposure_s=calibration_set.exposure_s,
         temperature_c=calibration_set.temperature_c,
         night=calibration_set.night,
+        rotator_deg=calibration_set.rotator_deg,
         data=combined.data,
         paths=tuple(calibration_set.frames[index].path for index in used),
         dropped=dropped,

@@ -11,12 +11,67 @@ from stackbench.frames.records import Frame, Kind, Problem, Setup
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DroppedFrame:
+    """A frame of a set that its master was made without, and why.
+
+    `passing` tells that the same file may be usable the next time.
+    """
+
+    path: Path
+    reason: str
+    passing: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MasterFacts:
+    """What is known about a master frame but for its pixels.
+
+    `paths` are the frames that went in; `rotator_deg` is known of flats only.
+    `level_adu` is the median level: of the data for bias and dark, of the single
+    flats above their bias or dark for a flat. `frame_noise_adu` is the random noise
+    of one frame, from differences of pairs (from neighbouring pixels when there is
+    only one frame); for a bias that is the read noise. `noise` is that of the
+    master, in the unit of its data. `rejected_pixels` counts values clipped out of
+    `paths` × pixels; `method` names the way of combining.
+    """
+
+    kind: Kind
+    setup: Setup
+    filter: str | None = None
+    exposure_s: float | None = None
+    temperature_c: float | None = None
+    night: date | None = None
+    rotator_deg: float | None = None
+    paths: tuple[Path, ...]
+    dropped: tuple[DroppedFrame, ...] = ()
+    method: str
+    rejected_pixels: int
+    level_adu: float
+    frame_noise_adu: float | None = None
+    noise: float | None = None
+    problems: tuple[Problem, ...] = ()
+
+    @property
+    def read_noise_adu(self) -> float | None:
+        """The read noise of the camera.
+
+        Returns
+        -------
+        float or None
+            ADU; None unless this is a master bias of two frames or more.
+        """
+        if self.kind is Kind.BIAS and len(self.paths) > 1:
+            return self.frame_noise_adu
+        return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StoredMaster:
-    """A master kept from an earlier night: its file and how many frames it holds."""
+    """A master kept from an earlier night: its file, its checksum, its facts."""
 
     path: Path
     sha256: str
-    depth: int
+    facts: MasterFacts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +102,7 @@ class CalibrationSet:
         int
             Those of the set, or of the stored master.
         """
-        return len(self.frames) if self.stored is None else self.stored.depth
+        return len(self.frames) if self.stored is None else len(self.stored.facts.paths)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,60 +122,6 @@ class Serving:
     flat: CalibrationSet | None = None
     notes: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DroppedFrame:
-    """A frame of a set that its master was made without, and why.
-
-    `passing` tells that the same file may be usable the next time.
-    """
-
-    path: Path
-    reason: str
-    passing: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MasterFacts:
-    """What is known about a master frame but for its pixels.
-
-    `paths` are the frames that went in. `level_adu` is the median level: of the data
-    for bias and dark, of the single flats above their bias or dark for a flat.
-    `frame_noise_adu` is the random noise of one frame, from differences of
-    pairs (from neighbouring pixels when there is only one frame); for a bias
-    that is the read noise. `noise` is that of the master, in the unit of its
-    data. `rejected_pixels` counts values clipped out of
-    `paths` × pixels; `method` names the way of combining.
-    """
-
-    kind: Kind
-    setup: Setup
-    filter: str | None = None
-    exposure_s: float | None = None
-    temperature_c: float | None = None
-    night: date | None = None
-    paths: tuple[Path, ...]
-    dropped: tuple[DroppedFrame, ...] = ()
-    method: str
-    rejected_pixels: int
-    level_adu: float
-    frame_noise_adu: float | None = None
-    noise: float | None = None
-    problems: tuple[Problem, ...] = ()
-
-    @property
-    def read_noise_adu(self) -> float | None:
-        """The read noise of the camera.
-
-        Returns
-        -------
-        float or None
-            ADU; None unless this is a master bias of two frames or more.
-        """
-        if self.kind is Kind.BIAS and len(self.paths) > 1:
-            return self.frame_noise_adu
-        return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

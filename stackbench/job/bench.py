@@ -14,6 +14,7 @@ from stackbench.export.files import remove_leftovers
 from stackbench.frames.scan import SESSION_STORE_NAME
 from stackbench.frames.work import Stop, never
 from stackbench.job.compiling import Compiling
+from stackbench.job.library import Library
 from stackbench.job.progress import Progress
 from stackbench.job.settings import Settings
 from stackbench.job.store import Store
@@ -43,6 +44,7 @@ class Bench:
     stop: Stop
     threads: int
     compiling: Compiling
+    library: Library | None = None
 
 
 @contextmanager
@@ -53,6 +55,7 @@ def open_bench(
     progress: Progress | None = None,
     stop: Stop = never,
     threads: int | None = None,
+    library: Library | None = None,
 ) -> Iterator[Bench]:
     """Make the output folder ready, and leave it tidy afterwards.
 
@@ -68,6 +71,8 @@ def open_bench(
         Asked between pieces of work; True ends the job with Cancelled.
     threads : int, optional
         How many threads work; as many as the machine has processors if None.
+    library : Library, optional
+        Masters kept from earlier nights; none are used if left out.
 
     Yields
     ------
@@ -115,6 +120,7 @@ def open_bench(
                 stop=stop,
                 threads=threads or os.cpu_count() or 1,
                 compiling=compiling,
+                library=library,
             )
     finally:
         compiling.close()

@@ -16,6 +16,7 @@ from stackbench.calibration.records import (
     CalibrationSet,
     MasterFacts,
     Serving,
+    StoredMaster,
     facts_of,
 )
 from stackbench.export.files import product_sha256
@@ -156,11 +157,14 @@ def make_masters(
         The masters, with problems for sets and frames that could not be used.
     """
     shelf = MasterShelf()
-    names = _names(plan.sets)
+    names = _names([one for one in plan.sets if one.stored is None])
     bench.progress.begin(Step.MASTERS, sum(len(one.frames) for one in plan.sets))
     checksums: dict[CalibrationSet, Future[str | None]] = {}
     with Background() as background:
         for one in plan.sets:
+            if one.stored is not None:
+                shelf.put(one, _borrowed(one.stored))
+                continue
             key = _key(bench, found, plan, shelf, desk, one)
             path = bench.out / "masters" / names[one]
             if not _recall(bench, shelf, one, key, path):
@@ -270,6 +274,11 @@ def _recall(bench: Bench, shelf: MasterShelf, one: CalibrationSet, key: str, pat
         problems += facts.problems
     shelf.problems += problems
     return True
+
+
+def _borrowed(stored: StoredMaster) -> FinishedMaster:
+    """Take a master of an earlier night as if it had just been made."""
+    return FinishedMaster(key=stored.sha256, path=stored.path, facts=stored.facts, sha256=stored.sha256)
 
 
 def _keep(

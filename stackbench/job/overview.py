@@ -5,13 +5,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from stackbench.calibration.matching import CalibrationPlan, MatchingOptions, plan_calibration
+from stackbench.calibration.matching import CalibrationPlan, MatchingOptions
 from stackbench.calibration.records import CalibrationSet, Serving
 from stackbench.frames.groups import LightGroup, light_groups
 from stackbench.frames.records import Frame, Problem
 from stackbench.frames.scan import scan_folders
 from stackbench.frames.setups import with_common_focal_lengths
 from stackbench.frames.targets import with_targets
+from stackbench.job.borrowing import plan_with_library
+from stackbench.job.library import Library
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +33,9 @@ class Overview:
     problems: tuple[Problem, ...]
 
 
-def overlook(folders: Sequence[Path], *, skip: Sequence[Path] = ()) -> Overview:
+def overlook(
+    folders: Sequence[Path], *, skip: Sequence[Path] = (), library: Library | None = None
+) -> Overview:
     """Read the headers of a night's frames and plan their calibration.
 
     Parameters
@@ -40,6 +44,8 @@ def overlook(folders: Sequence[Path], *, skip: Sequence[Path] = ()) -> Overview:
         The nights' folders.
     skip : sequence of Path
         Folders within them that are passed over.
+    library : Library, optional
+        Masters kept from earlier nights.
 
     Returns
     -------
@@ -48,14 +54,15 @@ def overlook(folders: Sequence[Path], *, skip: Sequence[Path] = ()) -> Overview:
     """
     scan = scan_folders(folders, skip=skip)
     frames = with_common_focal_lengths(scan.frames)
-    return overview_of(with_targets(frames, folders=folders), scan.problems)
+    found = with_targets(frames, folders=folders)
+    return overview_of(found, scan.problems, library=library)
 
 
 def overview_of(
     frames: Sequence[Frame],
     problems: Sequence[Problem] = (),
     *,
-    stored: Sequence[CalibrationSet] = (),
+    library: Library | None = None,
     options: MatchingOptions | None = None,
 ) -> Overview:
     """Plan the calibration of frames whose facts are known.
@@ -66,7 +73,7 @@ def overview_of(
         Frames of all kinds, lights with targets.
     problems : sequence of Problem
         What went wrong before.
-    stored : sequence of CalibrationSet
+    library : Library, optional
         Masters kept from earlier nights.
     options : MatchingOptions, optional
         How darks are brought to lights that differ from them.
@@ -76,12 +83,12 @@ def overview_of(
     Overview
         The same problems and those of the calibration plan, each once.
     """
-    plan = plan_calibration(frames, stored=stored, options=options)
+    plan, doubts = plan_with_library(frames, library, options=options)
     groups = tuple(
         ServedGroup(group=group, servings=_servings_of(group, plan))
         for group in light_groups(frames)
     )
-    found = dict.fromkeys(problems)
+    found = dict.fromkeys((*problems, *doubts))
     for served in groups:
         for serving, _ in served.servings:
             found.update(dict.fromkeys(serving.problems))

@@ -238,7 +238,10 @@ def _master(
         night=one.night.isoformat() if one.night is not None else None,
         serves=serves,
         dropped=tuple(DroppedFrame(path=d.path, why=d.reason) for d in facts.dropped),
-        notes=(f"combined by {facts.method}",),
+        notes=(
+            f"combined by {facts.method}",
+            *(("kept in the master library from an earlier night",) if one.stored else ()),
+        ),
         warnings=tuple(f"{p.what}. {p.why}" for p in facts.problems if p.path is None),
         sha256=master.sha256,
     )

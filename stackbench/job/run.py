@@ -119,7 +119,12 @@ def look_through(bench: Bench, folders: Sequence[Path]) -> Looked:
     folders = tuple(folder.resolve() for folder in folders)
     remember_nights(bench.store, folders)
     found = find_frames(bench, folders)
-    overview = overview_of(found.frames, found.problems, options=bench.settings.calibration)
+    overview = overview_of(
+        found.frames,
+        found.problems,
+        library=bench.library,
+        options=bench.settings.calibration,
+    )
     return Looked(folders=folders, found=found, overview=overview)
 
 

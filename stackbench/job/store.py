@@ -206,6 +206,25 @@ class Store:
             ).fetchone()
         return None if row is None else (json.loads(row[0]), row[1])
 
+    def recall_all(self, stage: str) -> list[tuple[str, dict[str, Any]]]:
+        """Recall all pieces of knowledge of one step.
+
+        Parameters
+        ----------
+        stage : str
+            The step that made them.
+
+        Returns
+        -------
+        list of tuple of str and dict
+            Key and record of each, in the order in which they were kept.
+        """
+        with self._lock:
+            rows = self._db.execute(
+                "SELECT key, record FROM pieces WHERE stage = ? ORDER BY rowid", (stage,)
+            ).fetchall()
+        return [(key, json.loads(record)) for key, record in rows]
+
     def keep(
         self, stage: str, key: str, record: Mapping[str, Any], arrays: bytes | None = None
     ) -> None:

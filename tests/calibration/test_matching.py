@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from stackbench.calibration.matching import MatchingOptions, plan_calibration
 from stackbench.calibration.pairing_words import light_notes
-from stackbench.calibration.records import StoredMaster
+from stackbench.calibration.records import MasterFacts, StoredMaster
 from stackbench.calibration.rules import RULES, broken_rules, cameras_agree, preference
 from stackbench.calibration.sets import calibration_sets, evening
 from stackbench.frames.records import (
@@ -298,9 +298,21 @@ def test_a_pairing_explains_itself_with_the_bias_level():
 
 
 def stored(kind, depth=20, **facts):
-    one = calibration_sets([frame(kind, **facts)])[0]
-    kept = StoredMaster(path=Path("kept.fits"), sha256="0" * 64, depth=depth)
-    return replace(one, frames=(), stored=kept)
+    (one,) = calibration_sets([frame(kind, **facts)])
+    return kept(one, depth)
+
+
+def kept(one, depth):
+    facts = MasterFacts(
+        kind=one.kind,
+        setup=one.setup,
+        paths=tuple(Path(f"{n}.fits") for n in range(depth)),
+        method="sigma-clip",
+        rejected_pixels=0,
+        level_adu=300.0,
+    )
+    master = StoredMaster(path=Path("kept.fits"), sha256="0" * 64, facts=facts)
+    return replace(one, frames=(), stored=master)
 
 
 def test_a_night_without_darks_takes_the_one_of_the_library_that_fits():
@@ -380,8 +392,7 @@ def test_frames_that_may_not_serve_change_nothing(night, facts, other):
     (alone,) = calibration_sets([stranger])
     assume((light.kind, alone.kind) in RULES and broken_rules(light, alone))
     served = plan_calibration(frames, stored=[]).servings[light.path]
-    kept = StoredMaster(path=stranger.path, sha256="0" * 64, depth=9)
-    again = plan_calibration(frames, stored=[replace(alone, frames=(), stored=kept)])
+    again = plan_calibration(frames, stored=[kept(alone, 9)])
     others = again.servings[light.path]
     assert (others.bias, others.dark, others.flat) == (served.bias, served.dark, served.flat)
 
