@@ -278,7 +278,9 @@ def _recall(bench: Bench, shelf: MasterShelf, one: CalibrationSet, key: str, pat
 
 def _borrowed(stored: StoredMaster) -> FinishedMaster:
     """Take a master of an earlier night as if it had just been made."""
-    return FinishedMaster(key=stored.sha256, path=stored.path, facts=stored.facts, sha256=stored.sha256)
+    return FinishedMaster(
+        key=stored.sha256, path=stored.path, facts=stored.facts, sha256=stored.sha256
+    )
 
 
 def _keep(
