@@ -1,0 +1,120 @@
+"""How long to expose and how many hours more, against worked examples."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stackbench.review.planning import (
+    FilterDepth,
+    advise,
+    more_hours,
+    noise_against_one_exposure,
+    read_noise_share,
+    shortest_sub_s,
+    sky_rate_e_s,
+)
+
+
+@pytest.mark.parametrize(
+    ("read_noise_e", "share", "seconds"),
+    # noise model: starrywonders.com/snr.html; the numbers follow from it
+    [(3.5, 0.05, 239.0244), (1.5, 0.05, 43.9024), (1.5, 0.10, 21.4286)],
+)
+def test_the_sub_length_at_which_read_noise_adds_a_share(read_noise_e, share, seconds):
+    found = shortest_sub_s(read_noise_e=read_noise_e, sky_e_s=0.5, share=share)
+    assert found == pytest.approx(seconds, abs=1e-4)
+    assert read_noise_share(read_noise_e=read_noise_e, sky_e_s=0.5, sub_s=found) == pytest.approx(
+        share, rel=1e-12
+    )
+
+
+@pytest.mark.parametrize(
+    ("share", "factor"), [(0.05, 9.756098), (0.1, 4.761905), (0.02, 24.752475)]
+)
+def test_the_factors_of_common_shares(share, factor):
+    # 1 / ((1 + p)² − 1), derived
+    found = shortest_sub_s(read_noise_e=1.0, sky_e_s=1.0, share=share)
+    assert found == pytest.approx(factor, abs=1e-6)
+
+
+@pytest.mark.parametrize(("sub_s", "ratio"), [(30, 1.34669), (120, 1.09641), (300, 1.03915)])
+def test_a_stack_of_subs_against_one_long_exposure(sub_s, ratio):
+    # √((B T + (T/t) R²) / (B T + R²)), derived
+    found = noise_against_one_exposure(read_noise_e=3.5, sky_e_s=0.5, sub_s=sub_s, total_s=4 * 3600)
+    assert found == pytest.approx(ratio, abs=1e-5)
+
+
+def test_a_stack_of_subs_is_as_noisy_as_the_formula_says():
+    rng = np.random.default_rng(5)
+    pixels, subs = 40_000, 16
+    stack = rng.poisson(0.5 * 60, (subs, pixels)).sum(axis=0) + rng.normal(
+        0, 3.5, (subs, pixels)
+    ).sum(axis=0)
+    single = rng.poisson(0.5 * 60 * subs, pixels) + rng.normal(0, 3.5, pixels)
+    expected = noise_against_one_exposure(
+        read_noise_e=3.5, sky_e_s=0.5, sub_s=60, total_s=60 * subs
+    )
+    assert stack.std() / single.std() == pytest.approx(expected, rel=0.02)
+
+
+def test_the_light_of_the_sky_on_a_pixel():
+    # F0 = 995.5 photons/s/cm²/Å at V = 0 (Bessell, from memory); the rest derived
+    rate = sky_rate_e_s(
+        brightness_mag=21.0,
+        zero_flux=995.5,
+        diameter_cm=10.0,
+        bandwidth=850.0,
+        efficiency=0.6,
+        scale_arcsec=1.463313,
+    )
+    assert rate == pytest.approx(0.339919, abs=1e-5)
+
+
+@given(hours=st.floats(0.1, 100), gain=st.floats(1, 10))
+def test_noise_falls_with_the_square_root_of_the_time(hours, gain):
+    total = hours + more_hours(hours, gain=gain)
+    assert math.sqrt(total / hours) == pytest.approx(gain, rel=1e-9)
+
+
+@pytest.mark.parametrize("bad", [0.0, -1.0, float("nan")])
+def test_what_cannot_be_is_refused(bad):
+    with pytest.raises(ValueError, match="above 0"):
+        shortest_sub_s(read_noise_e=3.0, sky_e_s=bad)
+    with pytest.raises(ValueError, match="at least 1"):
+        more_hours(2.0, gain=0.5)
+
+
+def depth(name, noise_adu, **facts):
+    defaults = {"subs": 20, "exposure_s": 7200.0, "sub_s": 360.0}
+    camera = {"gain_e_per_adu": 0.8, "read_noise_e": 3.5, "sky_adu": 225.0}
+    return FilterDepth(filter=name, noise_adu=noise_adu, **(defaults | camera | facts))
+
+
+def test_the_noisier_filter_is_told_how_many_hours_bring_it_level():
+    quiet, noisy = advise([depth("L", 2.0), depth("Ha", 4.0)])
+    assert quiet.balance_hours == 0.0
+    # twice the noise: four times the time, three times two hours more
+    assert noisy.balance_hours == pytest.approx(6.0)
+    assert noisy.more_hours == pytest.approx(2.0)  # by √2
+    assert quiet.sky_e_s == pytest.approx(0.5)
+    assert quiet.shortest_sub_s == pytest.approx(239.0244, abs=1e-4)
+    assert quiet.read_share == pytest.approx(math.sqrt(1 + 3.5**2 / 180) - 1)
+
+
+def test_what_is_not_known_is_not_told():
+    (one,) = advise([depth("L", 2.0, gain_e_per_adu=None, read_noise_e=None)])
+    assert (one.noise_e_s, one.sky_e_s, one.shortest_sub_s, one.read_share) == (None,) * 4
+    assert one.balance_hours is None
+    assert one.star_snr is None
+    assert one.more_hours == pytest.approx(2.0)
+
+
+def test_the_signal_to_noise_ratio_of_a_star():
+    # CCD equation, short form S/√(S + n σ²): 5000 e⁻ a sub on 20 subs, half of it in the
+    # circle of one FWHM's diameter, π/4 × 3² pixels of 2 ADU
+    (one,) = advise([depth("L", 2.0, star_adu=6250.0, fwhm_px=3.0)])
+    light, pixels, noise = 2500.0 * 20, math.pi / 4 * 9, 2.0 * 0.8 * 20
+    assert one.star_snr == pytest.approx(light / math.sqrt(light + pixels * noise**2), rel=1e-9)
