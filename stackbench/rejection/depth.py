@@ -1,19 +1,28 @@
 """Combining a cube along its depth: rejection, then the weighted mean."""
 
+import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stackbench.rejection import kernels, plain_kernels
 from stackbench.rejection.lanes import LANES
-from stackbench.rejection.limits import clip_limits, mad_scales, winsorised_limits
+from stackbench.rejection.limits import (
+    WINSOR_CUT,
+    clip_limits,
+    least_limits,
+    mad_scales,
+    winsorised_limits,
+)
 from stackbench.rejection.methods import Method, Rejection
 from stackbench.rejection.networks import sorting_network
-from stackbench.rejection.scaled_clipping import FIELDS
+from stackbench.rejection.untouched import ALL_FIELDS, NO_BOUNDS, Bounds, layer_bounds
 
 _DEEPEST = 65535  # counts are uint16
+# Expected number of a column's good values beyond the least limits from which
+# looking for columns without any would cost more than it saves.
+_MOST_TOUCHED = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,15 +123,17 @@ def _run(
 ) -> None:
     """Hand the cube to the kernel of the method, with tables and scratch space."""
     depth = cube.shape[0]
-    columns = np.empty(depth * LANES, np.float32)
-    block = np.zeros(FIELDS * LANES, np.float32)
-    sums = np.zeros(2 * LANES, np.float64)
-    ones = np.ones(depth, np.float32)
-    outputs: tuple[Any, ...] = (result.mean, result.kept, result.low, result.high)
+    scratch = kernels.Scratch(
+        columns=np.empty(depth * LANES, np.float32),
+        block=np.zeros(ALL_FIELDS * LANES, np.float32),
+        sums=np.zeros(2 * LANES, np.float64),
+    )
+    columns, block, sums = scratch
+    outputs = _arrays(result)
     method = rejection.method
     if method is Method.NONE:
         equal = weights if weights.size else np.ones(depth)
-        plain_kernels.average_cube(cube, ones, equal, block, sums, *outputs)
+        plain_kernels.average_cube(cube, np.ones(depth, np.float32), equal, block, sums, *outputs)
         return
     steps = sorting_network(depth)
     if method is Method.MEDIAN:
@@ -132,25 +143,75 @@ def _run(
         counts = (np.float32(rejection.lowest), np.float32(rejection.highest))
         plain_kernels.trim_cube(cube, steps, *counts, weights, columns, block, sums, *outputs)
         return
-    unequal = np.bool_(noise.size > 0 and noise.min() < noise.max())
-    if unequal and not weights.size:
-        weights = np.ones(depth)
-    typical = np.float32(np.median(noise) if noise.size else 0.0)
-    inverse = (1 / noise).astype(np.float32) if unequal else ones
-    known = noise.size > 0
-    common: tuple[Any, ...] = (typical, inverse, unequal, weights, columns, block, sums, *outputs)
-    if method is Method.SIGMA_CLIP:
-        limits = clip_limits(depth, rejection.low, rejection.high, noise_known=known)
-        kappa = np.array([rejection.low, rejection.high], np.float32)
-        shift = np.float32(limits.shift)
-        tables = (kappa, limits.start, limits.factors, shift, rejection.iterations)
-        kernels.clip_cube(cube, steps, *tables, *common)
-    elif method is Method.WINSORISED:
-        factors = winsorised_limits(depth, rejection.low, rejection.high, noise_known=known)
-        scales = mad_scales(depth).astype(np.float32)
-        kernels.winsorise_cube(cube, steps, scales, factors, rejection.iterations, *common)
+    _clip(cube, rejection, weights, noise, scratch, result)
+
+
+def _clip(
+    cube: NDArray[np.float32],
+    rejection: Rejection,
+    weights: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    scratch: kernels.Scratch,
+    result: Combined,
+) -> None:
+    """Hand the cube to the kernel of the clips."""
+    depth = cube.shape[0]
+    low, high, known = rejection.low, rejection.high, noise.size > 0
+    unequal = known and noise.min() < noise.max()
+    typical = float(np.median(noise)) if known else 0.0
+    if rejection.method is Method.SIGMA_CLIP:
+        limits = clip_limits(depth, low, high, noise_known=known)
+        start, factors, shift = limits.start, limits.factors, limits.shift
+    elif rejection.method is Method.WINSORISED:
+        start = mad_scales(depth).astype(np.float32)
+        factors, shift = winsorised_limits(depth, low, high, noise_known=known), 0.0
     else:
-        raise ValueError(f"the method must be settled before combining, got {method}")
+        raise ValueError(f"the method must be settled before combining, got {rejection.method}")
+    tables = kernels.Tables(
+        steps=sorting_network(depth),
+        kappa=np.array([low, high], np.float32),
+        start=start,
+        factors=factors,
+        shift=np.float32(shift),
+        iterations=rejection.iterations,
+        noise=np.float32(typical),
+        inverse_noise=(1 / noise if unequal else np.ones(depth)).astype(np.float32),
+        unequal=np.bool_(unequal),
+        weights=np.ones(depth) if unequal and not weights.size else weights,
+    )
+    aside = kernels.Aside(
+        cube=np.zeros((depth, LANES), np.float32),
+        pixels=np.empty(LANES, np.uint64),
+        results=_arrays(empty_combined(LANES)),
+    )
+    pull = None if rejection.method is Method.SIGMA_CLIP else np.float32(WINSOR_CUT * typical)
+    bounds = _bounds(rejection, weights, noise) if known else NO_BOUNDS
+    kernels.clip_cube(cube, tables, bounds, pull, scratch, aside, _arrays(result))
+
+
+def _bounds(
+    rejection: Rejection, weights: NDArray[np.float64], noise: NDArray[np.float64]
+) -> Bounds:
+    """Work out the least limits of a clip, layer by layer, where they are of use."""
+    depth = noise.size
+    if depth < 3:
+        return NO_BOUNDS
+    winsorised = rejection.method is Method.WINSORISED
+    low, high = least_limits(depth, rejection.low, rejection.high, winsorised=winsorised)
+    touched = depth / 2 * (math.erfc(low / math.sqrt(2)) + math.erfc(high / math.sqrt(2)))
+    if touched > _MOST_TOUCHED:
+        return NO_BOUNDS
+    ones = np.ones(depth)
+    return layer_bounds(
+        below=low * noise,
+        above=high * noise,
+        central=ones if winsorised else noise**-2,
+        weights=weights if weights.size else ones,
+    )
+
+
+def _arrays(result: Combined) -> kernels.Results:
+    return kernels.Results(mean=result.mean, kept=result.kept, low=result.low, high=result.high)
 
 
 def _check_cube(cube: NDArray[np.float32]) -> None:

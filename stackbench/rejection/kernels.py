@@ -1,4 +1,6 @@
-"""The clip kernels: one walk over a cube, block of lanes by block of lanes."""
+"""The kernel of both clips: one walk over a cube, block of lanes by block of lanes."""
+
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -7,178 +9,207 @@ from stackbench.frames.compiled import compiled_fast
 from stackbench.rejection.averaging import Counts, average, write_counts, write_mean
 from stackbench.rejection.beginning import begin, first_limits
 from stackbench.rejection.clipping import CENTRE, count_below, gather, settle, tighten
-from stackbench.rejection.lanes import NONE, WIDTH
+from stackbench.rejection.lanes import NONE, ONE, WIDTH, Index
 from stackbench.rejection.scaled_clipping import MIDDLE, changed, gather_scaled, tighten_scaled
 from stackbench.rejection.sorting import Lanes
+from stackbench.rejection.untouched import UNTOUCHED, Bounds, average_untouched
 from stackbench.rejection.winsorising import spread_limits, winsorise
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
-Steps = NDArray[np.uint64]
 
 _ZERO = np.float32(0)
 _UNIT = np.float32(1)
 
 
+class Tables(NamedTuple):
+    """What a clip goes by."""
+
+    steps: NDArray[np.uint64]  # the sorting network
+    kappa: Floats  # below and above the centre
+    start: Floats  # factor from MAD to first scale, for each count
+    factors: Floats  # limits for each count, as the tables of `limits` give them
+    shift: np.float32  # what unequal κ displace the mean by, in units of the spread
+    iterations: int  # most passes
+    noise: np.float32  # expected noise, typical of the layers; 0 if it is not known
+    inverse_noise: Floats  # of each layer; ones unless `unequal`
+    unequal: np.bool_  # whether the layers differ in noise
+    weights: Doubles  # of each layer; none for a plain mean
+
+
+class Scratch(NamedTuple):
+    """Working space of one block."""
+
+    columns: Lanes  # (depth × LANES,)
+    block: Lanes  # (ALL_FIELDS × LANES,)
+    sums: Doubles  # (2 × LANES,)
+
+
+class Results(NamedTuple):
+    """Arrays of shape (n,) that are written to."""
+
+    mean: Floats
+    kept: Counts
+    low: Counts
+    high: Counts
+
+
+class Aside(NamedTuple):
+    """Columns put aside until they fill a block of their own."""
+
+    cube: Floats  # (depth, LANES)
+    pixels: NDArray[np.uint64]  # where they are from
+    results: Results
+
+
 @compiled_fast
 def clip_cube(
     cube: Floats,
-    steps: Steps,
-    kappa: Floats,
-    start: Floats,
-    factors: Floats,
-    shift: np.float32,
-    iterations: int,
-    noise: np.float32,
-    inverse_noise: Floats,
-    unequal: np.bool_,
-    weights: Doubles,
-    columns: Lanes,
-    block: Lanes,
-    sums: Doubles,
-    mean: Floats,
-    kept: Counts,
-    low: Counts,
-    high: Counts,
+    tables: Tables,
+    bounds: Bounds,
+    pull: np.float32 | None,
+    scratch: Scratch,
+    aside: Aside,
+    results: Results,
 ) -> None:
-    """Combine with κσ clipping.
-
-    `noise` is the expected noise, typical of the layers (0: not known);
-    `inverse_noise` gives each layer's own if they are `unequal`, else ones.
-    Without `weights` (size 0) the mean is plain.
+    """Combine with κσ clipping, or winsorised.
 
     Parameters
     ----------
     cube : ndarray, shape (depth, n), float32
         Values; not modified.
-    steps : ndarray, shape (steps, 4), uint64
-        The sorting network.
-    kappa : ndarray, shape (2,), float32
-        κ below and above the centre.
-    start : ndarray, shape (depth + 1,), float32
-        Factor from MAD to first scale, for each count.
-    factors : ndarray, float32
-        Limits for each count, as the tables of `limits` give them.
-    shift : float32
-        What unequal κ displace the mean by, in units of the spread.
-    iterations : int
-        Most passes.
-    noise : float32
-        Expected noise, typical of the layers; 0 if it is not known.
-    inverse_noise : ndarray, shape (depth,), float32
-        One over each layer's expected noise; ones unless `unequal`.
-    unequal : bool
-        Whether the layers differ in noise.
-    weights : ndarray, shape (depth,), float64
-        Weight of each layer; of size 0 for a plain mean.
-    columns : ndarray, shape (depth × LANES,), float32
-        Scratch space.
-    block : ndarray, shape (FIELDS × LANES,), float32
-        Scratch space.
-    sums : ndarray, shape (2 × LANES,), float64
-        Scratch space.
-    mean : ndarray, shape (n,), float32
-        Written to.
-    kept, low, high : ndarray, shape (n,), uint16
+    tables : Tables
+        What the clip goes by.
+    bounds : Bounds
+        By which columns are known from which the clip takes nothing; the
+        others are put aside, and clipped when they fill a block.
+    pull : float32 or None
+        Least distance from the centre beyond which values are pulled in; None
+        for κσ.
+    scratch : Scratch
+        Working space.
+    aside : Aside
+        Working space.
+    results : Results
         Written to.
     """
     depth = np.uint64(cube.shape[0])
     pixels = np.uint64(cube.shape[1])
+    block = scratch.block
+    waiting = NONE
     for first in range(NONE, pixels, WIDTH):
         width = min(WIDTH, pixels - first)
-        begin(cube, first, width, steps, start, noise, columns, block)
-        first_limits(kappa, noise, unequal, block)
-        if unequal:
-            gather_scaled(cube, first, width, inverse_noise, block)
-            for _ in range(iterations):
-                tighten_scaled(depth, factors, kappa, shift, block)
-                gather_scaled(cube, first, width, inverse_noise, block)
-                if not changed(block):
-                    break
-        else:
-            gather(columns, depth, block)
-            tighten(depth, factors, kappa, noise, shift, block)
-            gather(columns, depth, block)
-            if iterations > 1:
-                settle(columns, depth, factors, kappa, noise, shift, iterations - 1, block)
-            count_below(columns, depth, block)
-        if unequal or weights.size > 0:
-            average(cube, first, width, inverse_noise, weights, block, sums, mean)
-        else:
-            write_mean(first, width, block, mean)
-        write_counts(first, width, block, kept, low, high)
+        if bounds.layers.size == 0:
+            _clip_block(cube, first, width, tables, pull, scratch, results)
+            continue
+        average_untouched(cube, first, width, bounds, pull, block, results.mean)
+        for i in range(width):
+            results.kept[first + i] = np.uint16(depth)
+            results.low[first + i] = np.uint16(0)
+            results.high[first + i] = np.uint16(0)
+        for i in range(width):
+            if block[UNTOUCHED + i] > _ZERO:
+                continue
+            for d in range(depth):
+                aside.cube[d, waiting] = cube[d, first + i]
+            aside.pixels[waiting] = first + i
+            waiting += ONE
+            if waiting == WIDTH:
+                _clip_aside(waiting, tables, pull, scratch, aside, results)
+                waiting = NONE
+    if waiting > NONE:
+        _clip_aside(waiting, tables, pull, scratch, aside, results)
 
 
 @compiled_fast
-def winsorise_cube(
-    cube: Floats,
-    steps: Steps,
-    start: Floats,
-    factors: Floats,
-    iterations: int,
-    noise: np.float32,
-    inverse_noise: Floats,
-    unequal: np.bool_,
-    weights: Doubles,
-    columns: Lanes,
-    block: Lanes,
-    sums: Doubles,
-    mean: Floats,
-    kept: Counts,
-    low: Counts,
-    high: Counts,
+def _clip_aside(
+    waiting: Index,
+    tables: Tables,
+    pull: np.float32 | None,
+    scratch: Scratch,
+    aside: Aside,
+    results: Results,
 ) -> None:
-    """Combine with winsorised κσ; arguments as for `clip_cube`.
+    """Clip the columns that were put aside, and write where they are from."""
+    _clip_block(aside.cube, NONE, waiting, tables, pull, scratch, aside.results)
+    for i in range(waiting):
+        pixel = aside.pixels[i]
+        results.mean[pixel] = aside.results.mean[i]
+        results.kept[pixel] = aside.results.kept[i]
+        results.low[pixel] = aside.results.low[i]
+        results.high[pixel] = aside.results.high[i]
 
-    Parameters
-    ----------
-    cube : ndarray, shape (depth, n), float32
-        Values; not modified.
-    steps : ndarray, shape (steps, 4), uint64
-        The sorting network.
-    start : ndarray, shape (depth + 1,), float32
-        Factor from MAD to first scale, for each count.
-    factors : ndarray, float32
-        Limits for each count, as the tables of `limits` give them.
-    iterations : int
-        Most passes.
-    noise : float32
-        Expected noise, typical of the layers; 0 if it is not known.
-    inverse_noise : ndarray, shape (depth,), float32
-        One over each layer's expected noise; ones unless `unequal`.
-    unequal : bool
-        Whether the layers differ in noise.
-    weights : ndarray, shape (depth,), float64
-        Weight of each layer; of size 0 for a plain mean.
-    columns : ndarray, shape (depth × LANES,), float32
-        Scratch space.
-    block : ndarray, shape (FIELDS × LANES,), float32
-        Scratch space.
-    sums : ndarray, shape (2 × LANES,), float64
-        Scratch space.
-    mean : ndarray, shape (n,), float32
-        Written to.
-    kept, low, high : ndarray, shape (n,), uint16
-        Written to.
-    """
+
+@compiled_fast
+def _clip_block(
+    cube: Floats,
+    first: Index,
+    width: Index,
+    tables: Tables,
+    pull: np.float32 | None,
+    scratch: Scratch,
+    results: Results,
+) -> None:
+    """Clip one block."""
+    noise = tables.noise
+    inverse_noise = tables.inverse_noise
+    columns = scratch.columns
+    block = scratch.block
+    begin(cube, first, width, tables.steps, tables.start, noise, columns, block)
+    if pull is None:
+        _sigma_clip(cube, first, width, tables, columns, block)
+    else:
+        _winsorise(cube, first, width, tables, columns, block)
+    if tables.unequal or tables.weights.size > 0:
+        average(
+            cube, first, width, inverse_noise, tables.weights, block, scratch.sums, results.mean
+        )
+    else:
+        write_mean(first, width, block, results.mean)
+    write_counts(first, width, block, results.kept, results.low, results.high)
+
+
+@compiled_fast
+def _sigma_clip(
+    cube: Floats, first: Index, width: Index, tables: Tables, columns: Lanes, block: Lanes
+) -> None:
+    """Find limits and kept values of each column by κσ."""
     depth = np.uint64(cube.shape[0])
-    pixels = np.uint64(cube.shape[1])
-    for first in range(NONE, pixels, WIDTH):
-        width = min(WIDTH, pixels - first)
-        begin(cube, first, width, steps, start, noise, columns, block)
-        winsorise(columns, depth, noise, iterations, block)
-        if unequal:
-            spread_limits(factors, noise, block)
-            gather_scaled(cube, first, width, inverse_noise, block)
-        else:
-            spread_limits(factors, _UNIT, block)
-            for i in range(WIDTH):
-                block[CENTRE + i] += block[MIDDLE + i]
-                block[MIDDLE + i] = _ZERO
-            gather(columns, depth, block)
-            count_below(columns, depth, block)
-        if unequal or weights.size > 0:
-            average(cube, first, width, inverse_noise, weights, block, sums, mean)
-        else:
-            write_mean(first, width, block, mean)
-        write_counts(first, width, block, kept, low, high)
+    kappa = tables.kappa
+    noise = tables.noise
+    factors = tables.factors
+    shift = tables.shift
+    first_limits(kappa, noise, tables.unequal, block)
+    if tables.unequal:
+        gather_scaled(cube, first, width, tables.inverse_noise, block)
+        for _ in range(tables.iterations):
+            tighten_scaled(depth, factors, kappa, shift, block)
+            gather_scaled(cube, first, width, tables.inverse_noise, block)
+            if not changed(block):
+                break
+    else:
+        gather(columns, depth, block)
+        tighten(depth, factors, kappa, noise, shift, block)
+        gather(columns, depth, block)
+        if tables.iterations > 1:
+            settle(columns, depth, factors, kappa, noise, shift, tables.iterations - 1, block)
+        count_below(columns, depth, block)
+
+
+@compiled_fast
+def _winsorise(
+    cube: Floats, first: Index, width: Index, tables: Tables, columns: Lanes, block: Lanes
+) -> None:
+    """Find limits and kept values of each column from values pulled in."""
+    depth = np.uint64(cube.shape[0])
+    winsorise(columns, depth, tables.noise, tables.iterations, block)
+    if tables.unequal:
+        spread_limits(tables.factors, tables.noise, block)
+        gather_scaled(cube, first, width, tables.inverse_noise, block)
+    else:
+        spread_limits(tables.factors, _UNIT, block)
+        for i in range(WIDTH):
+            block[CENTRE + i] += block[MIDDLE + i]
+            block[MIDDLE + i] = _ZERO
+        gather(columns, depth, block)
+        count_below(columns, depth, block)

@@ -5,6 +5,7 @@ values the scale is uncertain, and a limit at κ scales would give up far more
 (over 10 % at five values and 3 × 1.4826 MAD). The limits here keep the share.
 """
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -36,6 +37,10 @@ _START_WIDENING = 50.0
 _WINSOR_DEGREES = 1.34
 _WINSOR_LOST = 0.5
 _WINSOR_DEGREES_OF_FOUR = 8.0
+
+# Of a winsorised clip with an expected noise: an outlying value's part in the
+# centre that it is held against, and in the scale.
+_WINSOR_OWN = 1.5
 
 # Above any limit; times any scale it stays finite.
 _NEVER = 1e18
@@ -165,7 +170,7 @@ def winsorised_limits(
     """
     count = np.maximum(np.arange(depth + 1), 1)
     factors = np.full((depth + 1, 2), _NEVER)
-    own = 1.5 if noise_known else 1.0
+    own = _WINSOR_OWN if noise_known else 1.0
     degrees = np.maximum(_WINSOR_DEGREES * count - _WINSOR_LOST, 1.0)
     degrees[count == 4] = _WINSOR_DEGREES_OF_FOUR
     for side, kappa in enumerate((low, high)):
@@ -173,6 +178,31 @@ def winsorised_limits(
         factors[:, side] = limit * np.sqrt(np.maximum(1 - own / count, 0.0))
     factors[:3] = _NEVER
     return _table(np.minimum(factors, _NEVER))
+
+
+def least_limits(depth: int, low: float, high: float, *, winsorised: bool) -> tuple[float, float]:
+    """Give the least distance from the mean at which a clip rejects one of all values.
+
+    That is where the expected noise sets the scale and nothing was rejected
+    yet; with whatever else the values are, the limits are wider.
+
+    Parameters
+    ----------
+    depth : int
+        Number of values, at least 3.
+    low, high : float
+        κ below and above the centre.
+    winsorised : bool
+        Whether the clip is winsorised, else κσ.
+
+    Returns
+    -------
+    low, high : float
+        In units of the expected noise.
+    """
+    own = _WINSOR_OWN if winsorised else 1.0
+    factor = math.sqrt(1 - own / depth)
+    return low * factor, high * factor
 
 
 def _student(kappa: float, degrees: float | NDArray[np.float64]) -> Any:
