@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,7 +18,8 @@ from stackbench.rejection.limits import (
 )
 from stackbench.rejection.methods import Method, Rejection
 from stackbench.rejection.networks import sorting_network
-from stackbench.rejection.untouched import ALL_FIELDS, NO_BOUNDS, Bounds, layer_bounds
+from stackbench.rejection.scaled_clipping import FIELDS
+from stackbench.rejection.untouched import NO_BOUNDS, Bounds, layer_bounds
 
 _DEEPEST = 65535  # counts are uint16
 # Expected number of a column's good values beyond the least limits from which
@@ -125,7 +127,7 @@ def _run(
     depth = cube.shape[0]
     scratch = kernels.Scratch(
         columns=np.empty(depth * LANES, np.float32),
-        block=np.zeros(ALL_FIELDS * LANES, np.float32),
+        block=np.zeros(FIELDS * LANES, np.float32),
         sums=np.zeros(2 * LANES, np.float64),
     )
     columns, block, sums = scratch
@@ -156,15 +158,32 @@ def _clip(
 ) -> None:
     """Hand the cube to the kernel of the clips."""
     depth = cube.shape[0]
+    tables, bounds, pull = _plan(depth, rejection, weights.tobytes(), noise.tobytes())
+    aside = kernels.Aside(
+        cube=np.empty((depth, 2 * LANES), np.float32),
+        pixels=np.empty(2 * LANES, np.uint64),
+        results=_arrays(empty_combined(2 * LANES)),
+    )
+    kernels.clip_cube(cube, tables, bounds, pull, scratch, aside, _arrays(result))
+
+
+@lru_cache(maxsize=16)
+def _plan(
+    depth: int, rejection: Rejection, weight_bytes: bytes, noise_bytes: bytes
+) -> tuple[kernels.Tables, Bounds, np.float32 | None]:
+    """Work out what a clip goes by, once for all pieces of an image."""
+    weights, noise = np.frombuffer(weight_bytes), np.frombuffer(noise_bytes)
     low, high, known = rejection.low, rejection.high, noise.size > 0
     unequal = known and noise.min() < noise.max()
     typical = float(np.median(noise)) if known else 0.0
+    pull = None
     if rejection.method is Method.SIGMA_CLIP:
         limits = clip_limits(depth, low, high, noise_known=known)
         start, factors, shift = limits.start, limits.factors, limits.shift
     elif rejection.method is Method.WINSORISED:
         start = mad_scales(depth).astype(np.float32)
         factors, shift = winsorised_limits(depth, low, high, noise_known=known), 0.0
+        pull = np.float32(WINSOR_CUT * typical)
     else:
         raise ValueError(f"the method must be settled before combining, got {rejection.method}")
     tables = kernels.Tables(
@@ -177,16 +196,9 @@ def _clip(
         noise=np.float32(typical),
         inverse_noise=(1 / noise if unequal else np.ones(depth)).astype(np.float32),
         unequal=np.bool_(unequal),
-        weights=np.ones(depth) if unequal and not weights.size else weights,
+        weights=np.ones(depth) if unequal and not weights.size else weights.copy(),
     )
-    aside = kernels.Aside(
-        cube=np.zeros((depth, LANES), np.float32),
-        pixels=np.empty(LANES, np.uint64),
-        results=_arrays(empty_combined(LANES)),
-    )
-    pull = None if rejection.method is Method.SIGMA_CLIP else np.float32(WINSOR_CUT * typical)
-    bounds = _bounds(rejection, weights, noise) if known else NO_BOUNDS
-    kernels.clip_cube(cube, tables, bounds, pull, scratch, aside, _arrays(result))
+    return tables, _bounds(rejection, weights, noise) if known else NO_BOUNDS, pull
 
 
 def _bounds(

@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from stackbench.frames.compiled import compiled_fast
 from stackbench.rejection.averaging import Counts, average, write_counts, write_mean
 from stackbench.rejection.beginning import begin, first_limits
-from stackbench.rejection.clipping import CENTRE, count_below, gather, settle, tighten
+from stackbench.rejection.clipping import count_below, gather, settle, tighten
 from stackbench.rejection.lanes import NONE, ONE, WIDTH, Index
-from stackbench.rejection.scaled_clipping import MIDDLE, changed, gather_scaled, tighten_scaled
+from stackbench.rejection.scaled_clipping import changed, gather_scaled, tighten_scaled
 from stackbench.rejection.sorting import Lanes
 from stackbench.rejection.untouched import UNTOUCHED, Bounds, average_untouched
 from stackbench.rejection.winsorising import spread_limits, winsorise
@@ -41,7 +41,7 @@ class Scratch(NamedTuple):
     """Working space of one block."""
 
     columns: Lanes  # (depth × LANES,)
-    block: Lanes  # (ALL_FIELDS × LANES,)
+    block: Lanes  # (FIELDS × LANES,)
     sums: Doubles  # (2 × LANES,)
 
 
@@ -55,9 +55,9 @@ class Results(NamedTuple):
 
 
 class Aside(NamedTuple):
-    """Columns put aside until they fill a block of their own."""
+    """Up to two blocks of columns that were put aside to be clipped."""
 
-    cube: Floats  # (depth, LANES)
+    cube: Floats  # (depth, 2 × LANES)
     pixels: NDArray[np.uint64]  # where they are from
     results: Results
 
@@ -108,36 +108,21 @@ def clip_cube(
             results.low[first + i] = np.uint16(0)
             results.high[first + i] = np.uint16(0)
         for i in range(width):
-            if block[UNTOUCHED + i] > _ZERO:
-                continue
-            for d in range(depth):
-                aside.cube[d, waiting] = cube[d, first + i]
-            aside.pixels[waiting] = first + i
-            waiting += ONE
-            if waiting == WIDTH:
-                _clip_aside(waiting, tables, pull, scratch, aside, results)
-                waiting = NONE
-    if waiting > NONE:
-        _clip_aside(waiting, tables, pull, scratch, aside, results)
-
-
-@compiled_fast
-def _clip_aside(
-    waiting: Index,
-    tables: Tables,
-    pull: np.float32 | None,
-    scratch: Scratch,
-    aside: Aside,
-    results: Results,
-) -> None:
-    """Clip the columns that were put aside, and write where they are from."""
-    _clip_block(aside.cube, NONE, waiting, tables, pull, scratch, aside.results)
-    for i in range(waiting):
-        pixel = aside.pixels[i]
-        results.mean[pixel] = aside.results.mean[i]
-        results.kept[pixel] = aside.results.kept[i]
-        results.low[pixel] = aside.results.low[i]
-        results.high[pixel] = aside.results.high[i]
+            if block[UNTOUCHED + i] == _ZERO:
+                for d in range(depth):
+                    aside.cube[d, waiting] = cube[d, first + i]
+                aside.pixels[waiting] = first + i
+                waiting += ONE
+        while waiting >= WIDTH or (waiting > NONE and first + width == pixels):
+            count = min(WIDTH, waiting)
+            waiting -= count
+            _clip_block(aside.cube, waiting, count, tables, pull, scratch, aside.results)
+            for i in range(waiting, waiting + count):
+                pixel = aside.pixels[i]
+                results.mean[pixel] = aside.results.mean[i]
+                results.kept[pixel] = aside.results.kept[i]
+                results.low[pixel] = aside.results.low[i]
+                results.high[pixel] = aside.results.high[i]
 
 
 @compiled_fast
@@ -151,65 +136,41 @@ def _clip_block(
     results: Results,
 ) -> None:
     """Clip one block."""
+    depth = np.uint64(cube.shape[0])
+    kappa = tables.kappa
     noise = tables.noise
     inverse_noise = tables.inverse_noise
+    factors = tables.factors
+    shift = tables.shift
+    iterations = tables.iterations
+    unequal = tables.unequal
+    weights = tables.weights
     columns = scratch.columns
     block = scratch.block
     begin(cube, first, width, tables.steps, tables.start, noise, columns, block)
     if pull is None:
-        _sigma_clip(cube, first, width, tables, columns, block)
+        first_limits(kappa, noise, unequal, block)
     else:
-        _winsorise(cube, first, width, tables, columns, block)
-    if tables.unequal or tables.weights.size > 0:
-        average(
-            cube, first, width, inverse_noise, tables.weights, block, scratch.sums, results.mean
-        )
+        winsorise(columns, depth, noise, iterations, block)
+        spread_limits(factors, noise if unequal else _UNIT, unequal, block)
+    if unequal:
+        gather_scaled(cube, first, width, inverse_noise, block)
+        if pull is None:
+            for _ in range(iterations):
+                tighten_scaled(depth, factors, kappa, shift, block)
+                gather_scaled(cube, first, width, inverse_noise, block)
+                if not changed(block):
+                    break
+    else:
+        gather(columns, depth, block)
+        if pull is None:
+            tighten(depth, factors, kappa, noise, shift, block)
+            gather(columns, depth, block)
+            if iterations > 1:
+                settle(columns, depth, factors, kappa, noise, shift, iterations - 1, block)
+        count_below(columns, depth, block)
+    if unequal or weights.size > 0:
+        average(cube, first, width, inverse_noise, weights, block, scratch.sums, results.mean)
     else:
         write_mean(first, width, block, results.mean)
     write_counts(first, width, block, results.kept, results.low, results.high)
-
-
-@compiled_fast
-def _sigma_clip(
-    cube: Floats, first: Index, width: Index, tables: Tables, columns: Lanes, block: Lanes
-) -> None:
-    """Find limits and kept values of each column by κσ."""
-    depth = np.uint64(cube.shape[0])
-    kappa = tables.kappa
-    noise = tables.noise
-    factors = tables.factors
-    shift = tables.shift
-    first_limits(kappa, noise, tables.unequal, block)
-    if tables.unequal:
-        gather_scaled(cube, first, width, tables.inverse_noise, block)
-        for _ in range(tables.iterations):
-            tighten_scaled(depth, factors, kappa, shift, block)
-            gather_scaled(cube, first, width, tables.inverse_noise, block)
-            if not changed(block):
-                break
-    else:
-        gather(columns, depth, block)
-        tighten(depth, factors, kappa, noise, shift, block)
-        gather(columns, depth, block)
-        if tables.iterations > 1:
-            settle(columns, depth, factors, kappa, noise, shift, tables.iterations - 1, block)
-        count_below(columns, depth, block)
-
-
-@compiled_fast
-def _winsorise(
-    cube: Floats, first: Index, width: Index, tables: Tables, columns: Lanes, block: Lanes
-) -> None:
-    """Find limits and kept values of each column from values pulled in."""
-    depth = np.uint64(cube.shape[0])
-    winsorise(columns, depth, tables.noise, tables.iterations, block)
-    if tables.unequal:
-        spread_limits(tables.factors, tables.noise, block)
-        gather_scaled(cube, first, width, tables.inverse_noise, block)
-    else:
-        spread_limits(tables.factors, _UNIT, block)
-        for i in range(WIDTH):
-            block[CENTRE + i] += block[MIDDLE + i]
-            block[MIDDLE + i] = _ZERO
-        gather(columns, depth, block)
-        count_below(columns, depth, block)

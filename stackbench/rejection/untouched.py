@@ -30,7 +30,6 @@ from stackbench.rejection.lanes import (
     upper,
     where,
 )
-from stackbench.rejection.scaled_clipping import FIELDS
 from stackbench.rejection.sorting import Lanes
 
 Floats = NDArray[np.float32]
@@ -43,7 +42,7 @@ _INFINITY = np.float32(np.inf)
 _SLACK = np.float32(4e-7)
 _SLACK_OF_BOUNDS = 1e-4
 
-# Fields of the block's buffer; `UNTOUCHED` outlives a clip of other columns.
+# Fields of the block's buffer, which a clip of other columns may overwrite.
 LEAST = WIDTH * np.uint64(0)  # A
 MOST = WIDTH * np.uint64(1)  # B
 MIDST = WIDTH * np.uint64(2)  # what values are summed from
@@ -53,8 +52,7 @@ UNDER = WIDTH * np.uint64(5)
 OVER = WIDTH * np.uint64(6)
 PULLED_UP = WIDTH * np.uint64(7)
 PULLED_DOWN = WIDTH * np.uint64(8)
-UNTOUCHED = WIDTH * np.uint64(FIELDS)
-ALL_FIELDS = FIELDS + 1
+UNTOUCHED = WIDTH * np.uint64(9)
 
 
 class Bounds(NamedTuple):

@@ -102,7 +102,9 @@ def _pull_in(columns: Lanes, depth: Index, block: Lanes) -> None:
 
 
 @compiled_fast
-def spread_limits(factors: NDArray[np.float32], unit: np.float32, block: Lanes) -> None:
+def spread_limits(
+    factors: NDArray[np.float32], unit: np.float32, unequal: np.bool_, block: Lanes
+) -> None:
     """Turn each lane's scale, in units of `unit`, into limits, by its count's factors.
 
     Parameters
@@ -111,6 +113,8 @@ def spread_limits(factors: NDArray[np.float32], unit: np.float32, block: Lanes) 
         Limits for each count, as the tables of `limits` give them.
     unit : float32
         What the scale is to be measured in.
+    unequal : bool
+        Whether the limits are to be in units of each layer's noise.
     block : ndarray, float32
         The block's fields.
     """
@@ -123,5 +127,7 @@ def spread_limits(factors: NDArray[np.float32], unit: np.float32, block: Lanes) 
         scale = block[SCALE + i] / unit
         low = where(few, UNLIMITED, scale * block[LOW_FACTOR + i])
         high = where(few, UNLIMITED, scale * block[HIGH_FACTOR + i])
-        block[MIDDLE + i] = high * _HALF - low * _HALF
+        ahead = high * _HALF - low * _HALF
+        block[CENTRE + i] += _ZERO if unequal else ahead
+        block[MIDDLE + i] = ahead if unequal else _ZERO
         block[REACH + i] = high * _HALF + low * _HALF
