@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled_fast
+from stackbench.frames.compiled import inner_fast
 from stackbench.rejection.clipping import BELOW, CENTRE, KEPT, REACH, TOTAL
 from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, Index, where
 from stackbench.rejection.scaled_clipping import MIDDLE
@@ -22,7 +22,7 @@ WEIGHTS = WIDTH * NONE
 VALUES = WIDTH * ONE
 
 
-@compiled_fast
+@inner_fast
 def average(
     cube: NDArray[np.float32],
     start: Index,
@@ -69,7 +69,7 @@ def average(
     divide(start, width, sums, mean)
 
 
-@compiled_fast
+@inner_fast
 def _add_two(
     cube: NDArray[np.float32],
     layer: Index,
@@ -108,7 +108,7 @@ def _add_two(
         ) + other_weight * np.float64(where(in_two, two, _ZERO))
 
 
-@compiled_fast
+@inner_fast
 def divide(
     start: Index,
     width: Index,
@@ -132,7 +132,7 @@ def divide(
         mean[start + i] = np.float32(sums[VALUES + i] / sums[WEIGHTS + i])
 
 
-@compiled_fast
+@inner_fast
 def count_finite(cube: NDArray[np.float32], start: Index, width: Index, block: Lanes) -> None:
     """Count the finite values of each column, and keep all of them.
 
@@ -158,7 +158,7 @@ def count_finite(cube: NDArray[np.float32], start: Index, width: Index, block: L
         block[BELOW + i] = _ZERO
 
 
-@compiled_fast
+@inner_fast
 def write_mean(first: Index, width: Index, block: Lanes, mean: NDArray[np.float32]) -> None:
     """Write the plain mean of the values kept; NaN where there is none.
 
@@ -177,7 +177,7 @@ def write_mean(first: Index, width: Index, block: Lanes, mean: NDArray[np.float3
         mean[first + i] = block[MEDIAN + i] + block[TOTAL + i] / block[KEPT + i]
 
 
-@compiled_fast
+@inner_fast
 def write_counts(
     first: Index, width: Index, block: Lanes, kept: Counts, low: Counts, high: Counts
 ) -> None:

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled_fast
+from stackbench.frames.compiled import inner_fast
 from stackbench.rejection.clipping import CENTRE, REACH, TOTAL, UNLIMITED
 from stackbench.rejection.lanes import WIDTH, Index, lower, upper, where
 from stackbench.rejection.scaled_clipping import MIDDLE
@@ -28,7 +28,7 @@ _MEAN_TO_SIGMA = np.float32(1.2533141)  # sqrt(pi / 2): mean deviation of a Gaus
 _INFINITY = np.float32(np.inf)
 
 
-@compiled_fast
+@inner_fast
 def begin(
     cube: Floats,
     first: Index,
@@ -88,7 +88,7 @@ def begin(
         _mean_deviation(columns, depth, block)
 
 
-@compiled_fast
+@inner_fast
 def first_limits(kappa: Floats, noise: np.float32, unequal: np.bool_, block: Lanes) -> None:
     """Turn centre and scale into the first limits; under three values keep all.
 
@@ -116,7 +116,7 @@ def first_limits(kappa: Floats, noise: np.float32, unequal: np.bool_, block: Lan
             block[REACH + i] = where(few, UNLIMITED, scale * reach)
 
 
-@compiled_fast
+@inner_fast
 def _mean_deviation(columns: Lanes, depth: Index, block: Lanes) -> None:
     """Take the mean deviation as scale where over half the values are equal."""
     for i in range(WIDTH):

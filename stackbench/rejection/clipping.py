@@ -9,7 +9,7 @@ in every lane.
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled_fast
+from stackbench.frames.compiled import inner_fast
 from stackbench.rejection.lanes import (
     FOUR,
     NONE,
@@ -48,7 +48,7 @@ CHANGED = WIDTH * (FIRST_FREE + np.uint64(10))
 CLIP_FREE = FIRST_FREE + np.uint64(11)
 
 
-@compiled_fast
+@inner_fast
 def gather(columns: Lanes, depth: Index, block: Lanes) -> None:
     """Sum the values within the limits.
 
@@ -92,7 +92,7 @@ def gather(columns: Lanes, depth: Index, block: Lanes) -> None:
             block[SQUARES + i] += residual * residual
 
 
-@compiled_fast
+@inner_fast
 def _add_four(columns: Lanes, row: Index, step: Index, block: Lanes) -> None:
     """Add four rows that lie wholly within the limits."""
     for i in range(WIDTH):
@@ -105,7 +105,7 @@ def _add_four(columns: Lanes, row: Index, step: Index, block: Lanes) -> None:
         block[SQUARES + i] += (a * a + d * d) + (b * b + c * c)
 
 
-@compiled_fast
+@inner_fast
 def _add_ends(columns: Lanes, low_row: Index, high_row: Index, block: Lanes) -> np.float32:
     """Add what two rows (or one, if they are the same) have within the limits.
 
@@ -131,7 +131,7 @@ def _add_ends(columns: Lanes, low_row: Index, high_row: Index, block: Lanes) -> 
     return outside
 
 
-@compiled_fast
+@inner_fast
 def tighten(
     depth: Index,
     factors: NDArray[np.float32],
@@ -183,7 +183,7 @@ def tighten(
         block[REACH + i] = reach
 
 
-@compiled_fast
+@inner_fast
 def _limits(
     kept: np.float32,
     whole: np.bool_,
@@ -216,7 +216,7 @@ def _limits(
     return centre, (high + low) * _HALF
 
 
-@compiled_fast
+@inner_fast
 def settle(
     columns: Lanes,
     depth: Index,
@@ -305,7 +305,7 @@ def settle(
         block[SQUARES + i] = squares
 
 
-@compiled_fast
+@inner_fast
 def look_up(factors: NDArray[np.float32], depth: Index, block: Lanes) -> None:
     """Fetch the factors that belong to each lane's count.
 
@@ -350,7 +350,7 @@ def look_up(factors: NDArray[np.float32], depth: Index, block: Lanes) -> None:
         count += _UNIT
 
 
-@compiled_fast
+@inner_fast
 def count_below(columns: Lanes, depth: Index, block: Lanes) -> None:
     """Count the values below the limits.
 

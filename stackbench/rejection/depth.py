@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stackbench.rejection import kernels, plain_kernels
-from stackbench.rejection.lanes import LANES
+from stackbench.rejection.buffers import Results, make_aside, make_results, make_scratch
 from stackbench.rejection.limits import (
     WINSOR_CUT,
     clip_limits,
@@ -55,12 +55,7 @@ def empty_combined(pixels: int) -> Combined:
     Combined
         Uninitialised arrays, to be passed as `into`.
     """
-    return Combined(
-        mean=np.empty(pixels, np.float32),
-        kept=np.empty(pixels, np.uint16),
-        low=np.empty(pixels, np.uint16),
-        high=np.empty(pixels, np.uint16),
-    )
+    return Combined(**make_results(pixels)._asdict())
 
 
 def combine_depth(
@@ -125,46 +120,23 @@ def _run(
 ) -> None:
     """Hand the cube to the kernel of the method, with tables and scratch space."""
     depth = cube.shape[0]
-    scratch = kernels.Scratch(
-        columns=np.empty(depth * LANES, np.float32),
-        block=np.zeros(FIELDS * LANES, np.float32),
-        sums=np.zeros(2 * LANES, np.float64),
-    )
-    columns, block, sums = scratch
-    outputs = _arrays(result)
+    scratch = make_scratch(depth, FIELDS)
+    results = Results(mean=result.mean, kept=result.kept, low=result.low, high=result.high)
     method = rejection.method
     if method is Method.NONE:
         equal = weights if weights.size else np.ones(depth)
-        plain_kernels.average_cube(cube, np.ones(depth, np.float32), equal, block, sums, *outputs)
+        plain_kernels.average_cube(cube, np.ones(depth, np.float32), equal, scratch, results)
         return
     steps = sorting_network(depth)
     if method is Method.MEDIAN:
-        plain_kernels.median_cube(cube, steps, columns, block, *outputs)
+        plain_kernels.median_cube(cube, steps, scratch, results)
         return
     if method is Method.MIN_MAX:
         counts = (np.float32(rejection.lowest), np.float32(rejection.highest))
-        plain_kernels.trim_cube(cube, steps, *counts, weights, columns, block, sums, *outputs)
+        plain_kernels.trim_cube(cube, steps, *counts, weights, scratch, results)
         return
-    _clip(cube, rejection, weights, noise, scratch, result)
-
-
-def _clip(
-    cube: NDArray[np.float32],
-    rejection: Rejection,
-    weights: NDArray[np.float64],
-    noise: NDArray[np.float64],
-    scratch: kernels.Scratch,
-    result: Combined,
-) -> None:
-    """Hand the cube to the kernel of the clips."""
-    depth = cube.shape[0]
-    tables, bounds, pull = _plan(depth, rejection, weights.tobytes(), noise.tobytes())
-    aside = kernels.Aside(
-        cube=np.empty((depth, 2 * LANES), np.float32),
-        pixels=np.empty(2 * LANES, np.uint64),
-        results=_arrays(empty_combined(2 * LANES)),
-    )
-    kernels.clip_cube(cube, tables, bounds, pull, scratch, aside, _arrays(result))
+    plan = _plan(depth, rejection, weights.tobytes(), noise.tobytes())
+    kernels.clip_cube(cube, *plan, scratch, make_aside(depth), results)
 
 
 @lru_cache(maxsize=16)
@@ -220,10 +192,6 @@ def _bounds(
         central=ones if winsorised else noise**-2,
         weights=weights if weights.size else ones,
     )
-
-
-def _arrays(result: Combined) -> kernels.Results:
-    return kernels.Results(mean=result.mean, kept=result.kept, low=result.low, high=result.high)
 
 
 def _check_cube(cube: NDArray[np.float32]) -> None:

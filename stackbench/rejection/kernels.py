@@ -5,13 +5,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled_fast
-from stackbench.rejection.averaging import Counts, average, write_counts, write_mean
+from stackbench.frames.compiled import compiled_fast, inner_fast
+from stackbench.rejection.averaging import average, write_counts, write_mean
 from stackbench.rejection.beginning import begin, first_limits
+from stackbench.rejection.buffers import Aside, Results, Scratch
 from stackbench.rejection.clipping import count_below, gather, settle, tighten
 from stackbench.rejection.lanes import NONE, ONE, WIDTH, Index
 from stackbench.rejection.scaled_clipping import changed, gather_scaled, tighten_scaled
-from stackbench.rejection.sorting import Lanes
 from stackbench.rejection.untouched import UNTOUCHED, Bounds, average_untouched
 from stackbench.rejection.winsorising import spread_limits, winsorise
 
@@ -35,31 +35,6 @@ class Tables(NamedTuple):
     inverse_noise: Floats  # of each layer; ones unless `unequal`
     unequal: np.bool_  # whether the layers differ in noise
     weights: Doubles  # of each layer; none for a plain mean
-
-
-class Scratch(NamedTuple):
-    """Working space of one block."""
-
-    columns: Lanes  # (depth × LANES,)
-    block: Lanes  # (FIELDS × LANES,)
-    sums: Doubles  # (2 × LANES,)
-
-
-class Results(NamedTuple):
-    """Arrays of shape (n,) that are written to."""
-
-    mean: Floats
-    kept: Counts
-    low: Counts
-    high: Counts
-
-
-class Aside(NamedTuple):
-    """Up to two blocks of columns that were put aside to be clipped."""
-
-    cube: Floats  # (depth, 2 × LANES)
-    pixels: NDArray[np.uint64]  # where they are from
-    results: Results
 
 
 @compiled_fast
@@ -125,7 +100,7 @@ def clip_cube(
                 results.high[pixel] = aside.results.high[i]
 
 
-@compiled_fast
+@inner_fast
 def _clip_block(
     cube: Floats,
     first: Index,

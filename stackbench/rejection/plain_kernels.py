@@ -4,17 +4,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled_fast
-from stackbench.rejection.averaging import (
-    Counts,
-    average,
-    count_finite,
-    write_counts,
-    write_mean,
-)
+from stackbench.rejection.averaging import average, count_finite, write_counts, write_mean
+from stackbench.rejection.buffers import Results, Scratch
 from stackbench.rejection.clipping import BELOW, CENTRE, KEPT, REACH, TOTAL
 from stackbench.rejection.lanes import NONE, WIDTH
 from stackbench.rejection.scaled_clipping import MIDDLE
-from stackbench.rejection.sorting import VALID, Lanes, load, medians, sort
+from stackbench.rejection.sorting import VALID, load, medians, sort
 from stackbench.rejection.trimming import average_rows, average_trimmed, trim
 
 Floats = NDArray[np.float32]
@@ -31,13 +26,8 @@ def trim_cube(
     lowest: np.float32,
     highest: np.float32,
     weights: Doubles,
-    columns: Lanes,
-    block: Lanes,
-    sums: Doubles,
-    mean: Floats,
-    kept: Counts,
-    low: Counts,
-    high: Counts,
+    scratch: Scratch,
+    results: Results,
 ) -> None:
     """Combine without the lowest and highest values.
 
@@ -53,19 +43,15 @@ def trim_cube(
         How many of the highest to drop.
     weights : ndarray, shape (depth,), float64
         Weight of each layer; of size 0 for a plain mean.
-    columns : ndarray, shape (depth × LANES,), float32
-        Scratch space.
-    block : ndarray, shape (FIELDS × LANES,), float32
-        Scratch space.
-    sums : ndarray, shape (2 × LANES,), float64
-        Scratch space.
-    mean : ndarray, shape (n,), float32
-        Written to.
-    kept, low, high : ndarray, shape (n,), uint16
+    scratch : Scratch
+        Working space.
+    results : Results
         Written to.
     """
     depth = np.uint64(cube.shape[0])
     pixels = np.uint64(cube.shape[1])
+    columns, block, sums = scratch
+    mean, kept, low, high = results
     for first in range(NONE, pixels, WIDTH):
         width = min(WIDTH, pixels - first)
         load(cube, first, width, columns, block)
@@ -83,12 +69,8 @@ def trim_cube(
 def median_cube(
     cube: Floats,
     steps: Steps,
-    columns: Lanes,
-    block: Lanes,
-    mean: Floats,
-    kept: Counts,
-    low: Counts,
-    high: Counts,
+    scratch: Scratch,
+    results: Results,
 ) -> None:
     """Take the median.
 
@@ -98,17 +80,15 @@ def median_cube(
         Values; not modified.
     steps : ndarray, shape (steps, 4), uint64
         The sorting network.
-    columns : ndarray, shape (depth × LANES,), float32
-        Scratch space.
-    block : ndarray, shape (FIELDS × LANES,), float32
-        Scratch space.
-    mean : ndarray, shape (n,), float32
-        Written to.
-    kept, low, high : ndarray, shape (n,), uint16
+    scratch : Scratch
+        Working space.
+    results : Results
         Written to.
     """
     depth = np.uint64(cube.shape[0])
     pixels = np.uint64(cube.shape[1])
+    columns, block, _ = scratch
+    mean, kept, low, high = results
     for first in range(NONE, pixels, WIDTH):
         width = min(WIDTH, pixels - first)
         load(cube, first, width, columns, block)
@@ -127,12 +107,8 @@ def average_cube(
     cube: Floats,
     ones: Floats,
     weights: Doubles,
-    block: Lanes,
-    sums: Doubles,
-    mean: Floats,
-    kept: Counts,
-    low: Counts,
-    high: Counts,
+    scratch: Scratch,
+    results: Results,
 ) -> None:
     """Take the weighted mean of everything finite.
 
@@ -144,16 +120,14 @@ def average_cube(
         Ones: no layer has a noise of its own.
     weights : ndarray, shape (depth,), float64
         Weight of each layer.
-    block : ndarray, shape (FIELDS × LANES,), float32
-        Scratch space.
-    sums : ndarray, shape (2 × LANES,), float64
-        Scratch space.
-    mean : ndarray, shape (n,), float32
-        Written to.
-    kept, low, high : ndarray, shape (n,), uint16
+    scratch : Scratch
+        Working space.
+    results : Results
         Written to.
     """
     pixels = np.uint64(cube.shape[1])
+    _, block, sums = scratch
+    mean, kept, low, high = results
     for first in range(NONE, pixels, WIDTH):
         width = min(WIDTH, pixels - first)
         for i in range(WIDTH):

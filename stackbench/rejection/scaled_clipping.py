@@ -7,7 +7,7 @@ are a centre, common to all, and an interval in units of noise.
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled_fast
+from stackbench.frames.compiled import inner_fast
 from stackbench.rejection.clipping import (
     CENTRE,
     CLIP_FREE,
@@ -46,7 +46,7 @@ EXPECTED = WIDTH * (CLIP_FREE + np.uint64(3))  # mean from the centre, if none c
 FIELDS = int(CLIP_FREE) + 4
 
 
-@compiled_fast
+@inner_fast
 def gather_scaled(
     cube: NDArray[np.float32],
     start: Index,
@@ -90,7 +90,7 @@ def gather_scaled(
             block[SQUARES + i] += scaled * scaled
 
 
-@compiled_fast
+@inner_fast
 def _add_four_scaled(
     cube: NDArray[np.float32],
     first: Index,
@@ -127,7 +127,7 @@ def _add_four_scaled(
         block[SQUARES + i] += (a * a + b * b) + (c * c + d * d)
 
 
-@compiled_fast
+@inner_fast
 def tighten_scaled(
     depth: Index,
     factors: NDArray[np.float32],
@@ -175,7 +175,7 @@ def tighten_scaled(
         block[KEPT_BEFORE + i] = kept
 
 
-@compiled_fast
+@inner_fast
 def changed(block: Lanes) -> np.bool_:
     """Tell whether the last sums kept another set of values than those before.
 

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled_fast
+from stackbench.frames.compiled import inner_fast
 from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, Index, lower, upper, where
 
 Lanes = NDArray[np.float32]
@@ -23,7 +23,7 @@ SIGN = WIDTH * np.uint64(5)
 FIRST_FREE = np.uint64(6)
 
 
-@compiled_fast
+@inner_fast
 def load(
     cube: NDArray[np.float32],
     start: Index,
@@ -76,7 +76,7 @@ def load(
     return True
 
 
-@compiled_fast
+@inner_fast
 def _copy_whole(cube: NDArray[np.float32], start: Index, columns: Lanes) -> np.bool_:
     """Copy a full block; tell whether every value is finite."""
     depth = np.uint64(cube.shape[0])
@@ -100,7 +100,7 @@ def _copy_whole(cube: NDArray[np.float32], start: Index, columns: Lanes) -> np.b
     return np.bool_(missing == _ZERO)
 
 
-@compiled_fast
+@inner_fast
 def sort(columns: Lanes, steps: NDArray[np.uint64]) -> None:
     """Sort every column of the block with a sorting network.
 
@@ -138,7 +138,7 @@ def sort(columns: Lanes, steps: NDArray[np.uint64]) -> None:
                 columns[d + i] = upper(from_b, from_d)
 
 
-@compiled_fast
+@inner_fast
 def _sort_eight(columns: Lanes, first: Index) -> None:
     """Sort eight neighbouring rows, 19 comparators in registers (Batcher's)."""
     for i in range(WIDTH):
@@ -179,7 +179,7 @@ def _sort_eight(columns: Lanes, first: Index) -> None:
         columns[first + np.uint64(7) * WIDTH + i] = h
 
 
-@compiled_fast
+@inner_fast
 def medians(columns: Lanes, depth: Index, block: Lanes) -> None:
     """Read the median of each sorted column; 0 where nothing is valid.
 
@@ -209,7 +209,7 @@ def medians(columns: Lanes, depth: Index, block: Lanes) -> None:
         block[MEDIAN + i] = where(valid > _ZERO, middle, _ZERO)
 
 
-@compiled_fast
+@inner_fast
 def lower_middle(depth: Index) -> Index:
     """Tell the last row that may lie wholly below the median.
 
@@ -226,7 +226,7 @@ def lower_middle(depth: Index) -> Index:
     return (depth - TWO) // TWO if depth > ONE else NONE
 
 
-@compiled_fast
+@inner_fast
 def deviations(columns: Lanes, depth: Index, block: Lanes) -> None:
     """Find each sorted column's median absolute deviation from its median.
 
@@ -263,7 +263,7 @@ def deviations(columns: Lanes, depth: Index, block: Lanes) -> None:
         rank += ONE
 
 
-@compiled_fast
+@inner_fast
 def _ranked(columns: Lanes, depth: Index, rank: Index, block: Lanes) -> None:
     """Find the deviations of the given rank k (from 1) and the next in each column.
 

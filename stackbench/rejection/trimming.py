@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled_fast
+from stackbench.frames.compiled import inner_fast
 from stackbench.rejection.averaging import VALUES, WEIGHTS, divide
 from stackbench.rejection.clipping import BELOW, CENTRE, KEPT, REACH, TOTAL
 from stackbench.rejection.lanes import TWO, WIDTH, Index, lower, upper, where
@@ -15,7 +15,7 @@ _UNIT = np.float32(1)
 _INFINITY = np.float32(np.inf)
 
 
-@compiled_fast
+@inner_fast
 def trim(lowest: np.float32, highest: np.float32, depth: Index, block: Lanes) -> None:
     """Tell how many of the lowest and highest values of each sorted column go.
 
@@ -44,7 +44,7 @@ def trim(lowest: np.float32, highest: np.float32, depth: Index, block: Lanes) ->
         block[REACH + i] = first + block[KEPT + i]
 
 
-@compiled_fast
+@inner_fast
 def average_rows(
     columns: Lanes,
     depth: Index,
@@ -85,7 +85,7 @@ def average_rows(
     divide(start, width, sums, mean)
 
 
-@compiled_fast
+@inner_fast
 def average_trimmed(
     cube: NDArray[np.float32],
     start: Index,
@@ -149,7 +149,7 @@ def average_trimmed(
     divide(start, width, sums, mean)
 
 
-@compiled_fast
+@inner_fast
 def _finite(value: np.float32) -> np.float32:
     """Count one for a finite value."""
     one: np.float32 = where(abs(value) < _INFINITY, _UNIT, _ZERO)

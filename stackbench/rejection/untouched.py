@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled_fast
+from stackbench.frames.compiled import inner_fast
 from stackbench.rejection.lanes import (
     FOUR,
     NONE,
@@ -112,7 +112,7 @@ def _shares(weights: NDArray[np.float64], size: int) -> Floats:
     return shares
 
 
-@compiled_fast
+@inner_fast
 def average_untouched(
     cube: Floats,
     start: Index,
@@ -161,7 +161,7 @@ def average_untouched(
         block[UNTOUCHED + i] = where(held, _UNIT, _ZERO)
 
 
-@compiled_fast
+@inner_fast
 def _bound(cube: Floats, start: Index, width: Index, bounds: Bounds, block: Lanes) -> None:
     """Find where the clip's centre must lie for it to take nothing.
 
@@ -199,7 +199,7 @@ def _bound(cube: Floats, start: Index, width: Index, bounds: Bounds, block: Lane
         block[MIDST + i] = (block[LEAST + i] + block[MOST + i]) * _HALF
 
 
-@compiled_fast
+@inner_fast
 def _sum(cube: Floats, start: Index, width: Index, bounds: Bounds, block: Lanes) -> None:
     """Sum the values with both weights, and count those outside [A, B].
 
@@ -247,7 +247,7 @@ def _sum(cube: Floats, start: Index, width: Index, bounds: Bounds, block: Lanes)
             block[CENTRAL + i] += (central_a * a + central_b * b) + (central_c * c + central_d * d)
 
 
-@compiled_fast
+@inner_fast
 def _sum_pulled(
     cube: Floats, start: Index, width: Index, bounds: Bounds, pull: np.float32, block: Lanes
 ) -> None:

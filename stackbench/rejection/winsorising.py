@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled_fast
+from stackbench.frames.compiled import inner_fast
 from stackbench.rejection.clipping import (
     CENTRE,
     HIGH_FACTOR,
@@ -34,7 +34,7 @@ NEW_CENTRE = LOW_FACTOR
 NEW_SCALE = HIGH_FACTOR
 
 
-@compiled_fast
+@inner_fast
 def winsorise(
     columns: Lanes, depth: Index, floor: np.float32, iterations: int, block: Lanes
 ) -> None:
@@ -82,7 +82,7 @@ def winsorise(
             break
 
 
-@compiled_fast
+@inner_fast
 def _pull_in(columns: Lanes, depth: Index, block: Lanes) -> None:
     """Sum the values, less the median, after pulling them in."""
     for i in range(WIDTH):
@@ -101,7 +101,7 @@ def _pull_in(columns: Lanes, depth: Index, block: Lanes) -> None:
             block[SQUARES + i] += pulled * pulled
 
 
-@compiled_fast
+@inner_fast
 def spread_limits(
     factors: NDArray[np.float32], unit: np.float32, unequal: np.bool_, block: Lanes
 ) -> None:
