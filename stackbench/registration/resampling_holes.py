@@ -141,8 +141,8 @@ def void_near_bad(
         The rectangle; changed.
     """
     height, width = out.shape
-    half_x = _NEAR * (abs(forward[0, 0]) + abs(forward[0, 1] + shear * forward[0, 0])) + 1e-9
-    half_y = _NEAR * (abs(forward[1, 0]) + abs(forward[1, 1] + shear * forward[1, 0])) + 1e-9
+    half_x = abs(forward[0, 0]) + abs(forward[0, 1] + shear * forward[0, 0]) + 1e-9
+    half_y = abs(forward[1, 0]) + abs(forward[1, 1] + shear * forward[1, 0]) + 1e-9
     turn_x = inverse[0, 0] - shear * inverse[1, 0]
     turn_y = inverse[0, 1] - shear * inverse[1, 1]
     transposed, last_v, last_u = seen

@@ -23,25 +23,116 @@ F32 = NDArray[np.float32]
 BLOCK = 1024
 """Columns that go through both passes together; blocks start at its multiples."""
 
+PITCH = BLOCK + 16
+"""Pixels from row to row between the passes.
+
+Not BLOCK itself: rows a multiple of 4 KiB apart would all claim the same few
+places of the processor's first cache, and throw each other out.
+"""
+
 SLIDE = 32
 """Rows by which the buffer between the passes slides on."""
 
 BENT = 1.0 / 64.0
 """Phase over which weights are taken to change in a straight line, pixels."""
 
+FLAT = 1.0 / PHASES
+"""Phase over which weights are taken not to change at all, pixels."""
+
+_EVEN = FLAT / 32  # phase per pixel up to which such runs are long enough to pay
+
+_TOGETHER = 32  # most rows that share the weights of the second pass
+
+
+@compiled_fast
+def _even_run(source: F32, start: int, out: F32, n: int, weights: F32) -> np.float32:
+    """Filter n neighbouring pixels with the same weights; tell the deepest undershoot."""
+    s0 = source[start : start + n]
+    s1 = source[start + 1 : start + 1 + n]
+    s2 = source[start + 2 : start + 2 + n]
+    s3 = source[start + 3 : start + 3 + n]
+    s4 = source[start + 4 : start + 4 + n]
+    s5 = source[start + 5 : start + 5 + n]
+    a0, a1, a2 = weights[0], weights[1], weights[2]
+    a3, a4, a5 = weights[3], weights[4], weights[5]
+    deepest = np.float32(0.0)
+    for i in range(n):
+        c1, c2, c3, c4 = s1[i], s2[i], s3[i], s4[i]
+        value = a0 * s0[i] + a1 * c1 + a2 * c2 + a3 * c3 + a4 * c4 + a5 * s5[i]
+        floor = c1 if c1 < c2 else c2
+        other = c3 if c3 < c4 else c4
+        floor = floor if floor < other else other
+        under = value - floor
+        deepest = deepest if deepest < under else under
+        out[i] = value
+    return deepest
+
+
+@compiled_fast
+def _limit_run(
+    source: F32, start: int, out: F32, n: int, slack: np.float32, share: np.float32
+) -> None:
+    """Limit the ringing of n pixels that are filtered already."""
+    s1 = source[start + 1 : start + 1 + n]
+    s2 = source[start + 2 : start + 2 + n]
+    s3 = source[start + 3 : start + 3 + n]
+    s4 = source[start + 4 : start + 4 + n]
+    for i in range(n):
+        c1, c2, c3, c4 = s1[i], s2[i], s3[i], s4[i]
+        floor = c1 if c1 < c2 else c2
+        other = c3 if c3 < c4 else c4
+        floor = floor if floor < other else other
+        top = c1 if c1 > c2 else c2
+        other = c3 if c3 > c4 else c4
+        top = top if top > other else other
+        limit = floor - slack - share * (top - floor)
+        out[i] = out[i] if out[i] > limit else limit
+
+
+@compiled_fast
+def _laid_run(
+    source: F32, start: int, out: F32, n: int, laid: F32, first: int, slack: np.float32,
+    share: np.float32,
+) -> None:  # fmt: skip
+    """Filter n pixels along their columns, each column with weights of its own."""
+    s0 = source[start : start + n]
+    s1 = source[start + PITCH : start + PITCH + n]
+    s2 = source[start + 2 * PITCH : start + 2 * PITCH + n]
+    s3 = source[start + 3 * PITCH : start + 3 * PITCH + n]
+    s4 = source[start + 4 * PITCH : start + 4 * PITCH + n]
+    s5 = source[start + 5 * PITCH : start + 5 * PITCH + n]
+    w0 = laid[0, first : first + n]
+    w1 = laid[1, first : first + n]
+    w2 = laid[2, first : first + n]
+    w3 = laid[3, first : first + n]
+    w4 = laid[4, first : first + n]
+    w5 = laid[5, first : first + n]
+    for i in range(n):
+        c1, c2, c3, c4 = s1[i], s2[i], s3[i], s4[i]
+        value = w0[i] * s0[i] + w1[i] * c1 + w2[i] * c2
+        value += w3[i] * c3 + w4[i] * c4 + w5[i] * s5[i]
+        floor = c1 if c1 < c2 else c2
+        other = c3 if c3 < c4 else c4
+        floor = floor if floor < other else other
+        top = c1 if c1 > c2 else c2
+        other = c3 if c3 > c4 else c4
+        top = top if top > other else other
+        limit = floor - slack - share * (top - floor)
+        out[i] = value if value > limit else limit
+
 
 @compiled_fast
 def _straight_run(
-    source: F32, start: int, stride: int, out: F32, n: int, low: F32, rise: F32, ramp: F32,
+    source: F32, start: int, out: F32, n: int, low: F32, rise: F32, ramp: F32,
     slack: np.float32, share: np.float32,
 ) -> None:  # fmt: skip
-    """Filter n pixels with weights that change in a straight line."""
+    """Filter n neighbouring pixels with weights that change in a straight line."""
     s0 = source[start : start + n]
-    s1 = source[start + stride : start + stride + n]
-    s2 = source[start + 2 * stride : start + 2 * stride + n]
-    s3 = source[start + 3 * stride : start + 3 * stride + n]
-    s4 = source[start + 4 * stride : start + 4 * stride + n]
-    s5 = source[start + 5 * stride : start + 5 * stride + n]
+    s1 = source[start + 1 : start + 1 + n]
+    s2 = source[start + 2 : start + 2 + n]
+    s3 = source[start + 3 : start + 3 + n]
+    s4 = source[start + 4 : start + 4 + n]
+    s5 = source[start + 5 : start + 5 + n]
     a0, a1, a2, a3, a4, a5 = low[0], low[1], low[2], low[3], low[4], low[5]
     b0, b1, b2, b3, b4, b5 = rise[0], rise[1], rise[2], rise[3], rise[4], rise[5]
     for i in range(n):
@@ -96,32 +187,98 @@ def _strip_run(
 
 
 @compiled_fast
-def _straight_row(
-    source: F32, start: int, stride: int, out: F32, n: int, phase: float, slope: float,
-    weights: F32, low: F32, rise: F32, ramp: F32, slack: np.float32, share: np.float32,
+def _weigh(weights: F32, phase: float, taps: F32) -> None:
+    """Look up the six weights at a phase, between the table's steps."""
+    at = phase * PHASES + MARGIN
+    j = int(at)
+    rest = np.float32(at - j)
+    for k in range(6):
+        taps[k] = weights[j, k] + rest * (weights[j + 1, k] - weights[j, k])
+
+
+@compiled_fast
+def _even_row(
+    source: F32, start: int, out: F32, n: int, phase: float, slope: float, weights: F32,
+    taps: F32, slack: np.float32, share: np.float32,
 ) -> None:  # fmt: skip
-    """Filter one row in runs whose phase moves by at most BENT."""
+    """Filter one row in runs whose phase moves by at most FLAT."""
     longest = n
-    if abs(slope) * n > BENT:
-        longest = max(8, int(BENT / abs(slope)) // 8 * 8)
+    if abs(slope) * n > FLAT:
+        longest = int(FLAT / abs(slope)) // 8 * 8
     i = 0
     while i < n:
         count = min(longest, n - i)
-        base = int(np.floor(phase + slope * (i + 0.5 * (count - 1))))
-        # From the middle of the run its ends lie at most BENT / 2 outside
-        # [0, 1], where the table still holds weights.
-        begin = (phase + slope * i - base) * PHASES + MARGIN
-        end = (phase + slope * (i + count - 1) - base) * PHASES + MARGIN
-        j, m = int(begin), int(end)
-        f, g = np.float32(begin - j), np.float32(end - m)
-        part = np.float32(1.0 / max(count - 1, 1))
-        for k in range(6):
-            low[k] = weights[j, k] + f * (weights[j + 1, k] - weights[j, k])
-            last = weights[m, k] + g * (weights[m + 1, k] - weights[m, k])
-            rise[k] = (last - low[k]) * part
-        at = start + i + (base - 2) * stride
-        _straight_run(source, at, stride, out[i:], count, low, rise, ramp, slack, share)
+        middle = phase + slope * (i + 0.5 * (count - 1))
+        base = int(np.floor(middle))
+        _weigh(weights, middle - base, taps)
+        at = start + i + base - 2
+        if _even_run(source, at, out[i:], count, taps) < -slack:
+            _limit_run(source, at, out[i:], count, slack, share)
         i += count
+
+
+@compiled_fast
+def _straight_line(
+    phase: float, slope: float, count: int, weights: F32, low: F32, rise: F32
+) -> int:
+    """Put weights that change by at most BENT on a straight line; return the first's pixel."""
+    base = int(np.floor(phase + slope * (0.5 * (count - 1))))
+    # From the middle of the run its ends lie at most BENT / 2 outside
+    # [0, 1], where the table still holds weights.
+    _weigh(weights, phase - base, low)
+    _weigh(weights, phase + slope * (count - 1) - base, rise)
+    part = np.float32(1.0 / max(count - 1, 1))
+    for k in range(6):
+        rise[k] = (rise[k] - low[k]) * part
+    return base
+
+
+@compiled_fast
+def _straight_length(slope: float, n: int) -> int:
+    """Return how many of n pixels a straight line may serve."""
+    return n if abs(slope) * n <= BENT else max(8, int(BENT / abs(slope)) // 8 * 8)
+
+
+@compiled_fast
+def _straight_row(
+    source: F32, start: int, out: F32, n: int, phase: float, slope: float,
+    weights: F32, low: F32, rise: F32, ramp: F32, slack: np.float32, share: np.float32,
+) -> None:  # fmt: skip
+    """Filter one row in runs whose phase moves by at most BENT."""
+    longest = _straight_length(slope, n)
+    i = 0
+    while i < n:
+        count = min(longest, n - i)
+        base = _straight_line(phase + slope * i, slope, count, weights, low, rise)
+        at = start + i + base - 2
+        _straight_run(source, at, out[i:], count, low, rise, ramp, slack, share)
+        i += count
+
+
+@compiled_fast
+def _lay(
+    phase: float, slope: float, n: int, weights: F32, low: F32, rise: F32, ramp: F32, laid: F32
+) -> tuple[int, int]:
+    """Lay out the weights of n columns; return the first's row and where the next begins.
+
+    The phase, and so the row, changes by less than 1 over the columns.
+    """
+    longest = _straight_length(slope, n)
+    first, turn = 0, n
+    i = 0
+    while i < n:
+        count = min(longest, n - i)
+        base = _straight_line(phase + slope * i, slope, count, weights, low, rise)
+        if i == 0:
+            first = base
+        elif base != first and turn == n:
+            turn = i
+        for k in range(6):
+            line, start, step = laid[k, i : i + count], low[k], rise[k]
+            for m in range(count):
+                line[m] = start + ramp[m] * step
+        i += count
+    return first, turn
 
 
 @compiled_fast
@@ -154,12 +311,14 @@ def _filter_row(
     weights: F32, strips: F32, low: F32, rise: F32, ramp: F32, slack: np.float32,
     share: np.float32,
 ) -> None:  # fmt: skip
-    """Filter one row in the way that its slope asks for."""
-    if strips.shape[0] == 0:
-        _straight_row(source, start, stride, out, n, phase, slope,
-                      weights, low, rise, ramp, slack, share)  # fmt: skip
-    else:
+    """Filter one row along itself (`stride` is 1) in the way that its slope asks for."""
+    if strips.shape[0] > 0:
         _strip_row(source, start, stride, out, n, phase, slope, strips, slack, share)
+    elif abs(slope) <= _EVEN:
+        _even_row(source, start, out, n, phase, slope, weights, low, slack, share)
+    else:
+        _straight_row(source, start, out, n, phase, slope,
+                      weights, low, rise, ramp, slack, share)  # fmt: skip
 
 
 @compiled_fast
@@ -282,22 +441,26 @@ def two_passes(
     # still needs, and a few more; it slides down the sub.
     reach = int(abs(d) * BLOCK) + 12
     depth = reach + SLIDE
-    middle = np.empty((depth, BLOCK), dtype=np.float32)
+    middle = np.empty((depth, PITCH), dtype=np.float32)
     flat = middle.reshape(-1)
+    laid = np.empty((6, PITCH), dtype=np.float32)
     window = np.empty(int(along * BLOCK) + 16, dtype=np.float32)
     low = np.empty(8, dtype=np.float32)
     rise = np.empty(8, dtype=np.float32)
     ramp = np.arange(BLOCK).astype(np.float32)
     # From an array, for numba compiles a function anew for each literal number.
-    numbers = np.empty(3, dtype=np.int64)
-    numbers[0], numbers[1], numbers[2] = 1, 3, BLOCK
-    one, three, pitch = numbers[0], numbers[1], numbers[2]
+    numbers = np.array([0, 1, PITCH])
+    zero, one, pitch = numbers[0], numbers[1], numbers[2]
+    # Rows over which the phase of the second pass moves by at most FLAT.
+    together = int(min(FLAT / max(abs(e - 1.0), 1e-12), float(_TOGETHER)))
+    together = max(together, 1)
     left = x0
     while left < x0 + width:
         n = min(BLOCK - left % BLOCK, x0 + width - left)
         lean = d * (n - 1)
         first = int(np.floor(d * left + (e * y0 + f) + min(lean, 0.0))) - 3
         ready = first  # rows before this one have gone through the first pass
+        group = -1  # of rows whose weights are laid out
         for y in range(height):
             # Whole rows and fractions apart, and counted from the grid's
             # first row: the bits then do not depend on where the rectangle
@@ -320,11 +483,23 @@ def two_passes(
                 count = int(along * n) + 12
                 copy_row(block[row - row0], at, step, start - 3, scale, offset, window, count)
                 into = middle[ready - first]
-                _filter_row(window, three, one, into, n, u - start, along - 1.0,
+                _filter_row(window, one + 2, one, into, n, u - start, along - 1.0,
                             weights, strips_x, low, rise, ramp, slack, share)  # fmt: skip
                 ready += 1
             line = out[y, left - x0 : left - x0 + n]
-            top = (base - first) * BLOCK
-            _filter_row(flat, top, pitch, line, n, v - base, d,
-                        weights, strips_y, low, rise, ramp, slack, share)  # fmt: skip
+            if strips_y.shape[0] > 0:
+                _strip_row(flat, (base - first) * PITCH, pitch, line, n, v - base, d,
+                           strips_y, slack, share)  # fmt: skip
+                continue
+            if group != (y0 + y) // together:
+                group = (y0 + y) // together
+                centre = (group + 0.5) * together - 0.5
+                # The same for all rows but for whole pixels, as e is nearly 1.
+                phase = d * left + ((e - 1.0) * centre + f)
+                lead, turn = _lay(phase, d, n, weights, low, rise, ramp, laid)
+            top = (y0 + y + lead - 2 - first) * PITCH
+            _laid_run(flat, top, line, turn, laid, zero, slack, share)
+            if turn < n:
+                top += (1 if d > 0 else -1) * PITCH + turn
+                _laid_run(flat, top, line[turn:], n - turn, laid, turn, slack, share)
         left += n
