@@ -39,14 +39,16 @@ BENT = 1.0 / 64.0
 FLAT = 1.0 / PHASES
 """Phase over which weights are taken not to change at all, pixels."""
 
-_EVEN = FLAT / 32  # phase per pixel up to which such runs are long enough to pay
+_EVEN = FLAT / 256  # phase per pixel up to which such runs are long enough to pay
 
 _TOGETHER = 32  # most rows that share the weights of the second pass
 
 
 @compiled_fast
-def _even_run(source: F32, start: int, out: F32, n: int, weights: F32) -> np.float32:
-    """Filter n neighbouring pixels with the same weights; tell the deepest undershoot."""
+def _even_run(
+    source: F32, start: int, out: F32, n: int, weights: F32, slack: np.float32, share: np.float32
+) -> None:
+    """Filter n neighbouring pixels with the same weights."""
     s0 = source[start : start + n]
     s1 = source[start + 1 : start + 1 + n]
     s2 = source[start + 2 : start + 2 + n]
@@ -55,30 +57,9 @@ def _even_run(source: F32, start: int, out: F32, n: int, weights: F32) -> np.flo
     s5 = source[start + 5 : start + 5 + n]
     a0, a1, a2 = weights[0], weights[1], weights[2]
     a3, a4, a5 = weights[3], weights[4], weights[5]
-    deepest = np.float32(0.0)
     for i in range(n):
         c1, c2, c3, c4 = s1[i], s2[i], s3[i], s4[i]
         value = a0 * s0[i] + a1 * c1 + a2 * c2 + a3 * c3 + a4 * c4 + a5 * s5[i]
-        floor = c1 if c1 < c2 else c2
-        other = c3 if c3 < c4 else c4
-        floor = floor if floor < other else other
-        under = value - floor
-        deepest = deepest if deepest < under else under
-        out[i] = value
-    return deepest
-
-
-@compiled_fast
-def _limit_run(
-    source: F32, start: int, out: F32, n: int, slack: np.float32, share: np.float32
-) -> None:
-    """Limit the ringing of n pixels that are filtered already."""
-    s1 = source[start + 1 : start + 1 + n]
-    s2 = source[start + 2 : start + 2 + n]
-    s3 = source[start + 3 : start + 3 + n]
-    s4 = source[start + 4 : start + 4 + n]
-    for i in range(n):
-        c1, c2, c3, c4 = s1[i], s2[i], s3[i], s4[i]
         floor = c1 if c1 < c2 else c2
         other = c3 if c3 < c4 else c4
         floor = floor if floor < other else other
@@ -86,7 +67,7 @@ def _limit_run(
         other = c3 if c3 > c4 else c4
         top = top if top > other else other
         limit = floor - slack - share * (top - floor)
-        out[i] = out[i] if out[i] > limit else limit
+        out[i] = value if value > limit else limit
 
 
 @compiled_fast
@@ -211,9 +192,7 @@ def _even_row(
         middle = phase + slope * (i + 0.5 * (count - 1))
         base = int(np.floor(middle))
         _weigh(weights, middle - base, taps)
-        at = start + i + base - 2
-        if _even_run(source, at, out[i:], count, taps) < -slack:
-            _limit_run(source, at, out[i:], count, slack, share)
+        _even_run(source, start + i + base - 2, out[i:], count, taps, slack, share)
         i += count
 
 
