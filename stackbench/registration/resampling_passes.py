@@ -4,8 +4,10 @@ The first pass runs along the rows of the sub and leaves, for each output
 column, the sub's rows as they are; the second runs along the columns. Both
 are the same one-dimensional filter: out[i] = Σ_k w_k(phase_i) · tap_k[i],
 where the taps are neighbouring pixels in the first pass and neighbouring
-rows in the second, and the phase moves evenly along the row. A block of
-columns goes through both passes while it lies in the processor's cache.
+rows in the second, and the phase moves evenly along the row. Where it moves
+slowly, weights serve long runs of pixels in the first pass, and in the second
+many rows. A block of columns goes through both passes while it lies in the
+processor's cache.
 
 Ringing is limited in each pass: a value may lie below the lowest of the
 nearest four (or five) taps by at most `slack` + `share` × (their highest − their
