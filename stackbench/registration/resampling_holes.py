@@ -8,7 +8,7 @@ or pixels that lie beyond the edge, carried more weight than `limit`.
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled, compiled_fast
+from stackbench.frames.compiled import compiled, inner, inner_fast
 from stackbench.registration.lanczos import MARGIN, PHASES, RADIUS
 
 F32 = NDArray[np.float32]
@@ -23,7 +23,7 @@ _NEAR = 2.0  # pixels; farther taps, of 0.029 at most, are not worth the search
 _DEEP = np.float32(1e4)  # a pixel without good neighbours counts this many times
 
 
-@compiled_fast
+@inner_fast
 def _is_finite(row: F32) -> bool:
     total = np.float32(0.0)
     for i in range(row.shape[0]):
@@ -182,7 +182,7 @@ def void_near_bad(
                 burden[j, i] = 0
 
 
-@compiled
+@inner
 def _beyond(position: float, n: int, weights: F32) -> float:
     """Return the sum of |weight| of taps outside 0 … n − 1, in one axis."""
     base = int(np.floor(position))

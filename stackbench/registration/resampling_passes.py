@@ -17,7 +17,7 @@ lowest); see `stackbench.registration.resampling` for why.
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled_fast
+from stackbench.frames.compiled import compiled_fast, inner_fast
 from stackbench.registration.lanczos import MARGIN, PHASES
 
 F32 = NDArray[np.float32]
@@ -46,7 +46,7 @@ _EVEN = FLAT / 256  # phase per pixel up to which such runs are long enough to p
 _TOGETHER = 32  # most rows that share the weights of the second pass
 
 
-@compiled_fast
+@inner_fast
 def _even_run(
     source: F32, start: int, out: F32, n: int, weights: F32, slack: np.float32, share: np.float32
 ) -> None:
@@ -72,7 +72,7 @@ def _even_run(
         out[i] = value if value > limit else limit
 
 
-@compiled_fast
+@inner_fast
 def _laid_run(
     source: F32, start: int, out: F32, n: int, laid: F32, first: int, slack: np.float32,
     share: np.float32,
@@ -104,7 +104,7 @@ def _laid_run(
         out[i] = value if value > limit else limit
 
 
-@compiled_fast
+@inner_fast
 def _straight_run(
     source: F32, start: int, out: F32, n: int, low: F32, rise: F32, ramp: F32,
     slack: np.float32, share: np.float32,
@@ -133,7 +133,7 @@ def _straight_run(
         out[i] = value if value > limit else limit
 
 
-@compiled_fast
+@inner_fast
 def _strip_run(
     source: F32, start: int, stride: int, out: F32, n: int, strip: F32, first: int,
     slack: np.float32, share: np.float32,
@@ -169,7 +169,7 @@ def _strip_run(
         out[i] = value if value > limit else limit
 
 
-@compiled_fast
+@inner_fast
 def _weigh(weights: F32, phase: float, taps: F32) -> None:
     """Look up the six weights at a phase, between the table's steps."""
     at = phase * PHASES + MARGIN
@@ -179,7 +179,7 @@ def _weigh(weights: F32, phase: float, taps: F32) -> None:
         taps[k] = weights[j, k] + rest * (weights[j + 1, k] - weights[j, k])
 
 
-@compiled_fast
+@inner_fast
 def _even_row(
     source: F32, start: int, out: F32, n: int, phase: float, slope: float, weights: F32,
     taps: F32, slack: np.float32, share: np.float32,
@@ -198,7 +198,7 @@ def _even_row(
         i += count
 
 
-@compiled_fast
+@inner_fast
 def _straight_line(
     phase: float, slope: float, count: int, weights: F32, low: F32, rise: F32
 ) -> int:
@@ -214,13 +214,13 @@ def _straight_line(
     return base
 
 
-@compiled_fast
+@inner_fast
 def _straight_length(slope: float, n: int) -> int:
     """Return how many of n pixels a straight line may serve."""
     return n if abs(slope) * n <= BENT else max(8, int(BENT / abs(slope)) // 8 * 8)
 
 
-@compiled_fast
+@inner_fast
 def _straight_row(
     source: F32, start: int, out: F32, n: int, phase: float, slope: float,
     weights: F32, low: F32, rise: F32, ramp: F32, slack: np.float32, share: np.float32,
@@ -236,7 +236,7 @@ def _straight_row(
         i += count
 
 
-@compiled_fast
+@inner_fast
 def _lay(
     phase: float, slope: float, n: int, weights: F32, low: F32, rise: F32, ramp: F32, laid: F32
 ) -> tuple[int, int]:
@@ -262,7 +262,7 @@ def _lay(
     return first, turn
 
 
-@compiled_fast
+@inner_fast
 def _strip_row(
     source: F32, start: int, stride: int, out: F32, n: int, phase: float, slope: float,
     strips: F32, slack: np.float32, share: np.float32,
@@ -286,7 +286,7 @@ def _strip_row(
         i += count
 
 
-@compiled_fast
+@inner_fast
 def _filter_row(
     source: F32, start: int, stride: int, out: F32, n: int, phase: float, slope: float,
     weights: F32, strips: F32, low: F32, rise: F32, ramp: F32, slack: np.float32,
@@ -327,7 +327,7 @@ def transpose(block: F32) -> F32:
     return out
 
 
-@compiled_fast
+@inner_fast
 def copy_row(
     row: F32, at: int, step: int, first: int, scale: np.float32, offset: np.float32, out: F32,
     n: int,

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled, compiled_fast
+from stackbench.frames.compiled import compiled, inner_fast
 
 F32 = NDArray[np.float32]
 U16 = NDArray[np.uint16]
@@ -12,14 +12,14 @@ U16 = NDArray[np.uint16]
 _CHUNK = 2048  # pixels whose sums stay in the cache
 
 
-@compiled_fast
+@inner_fast
 def _add(total: F32, variance: F32, w: np.float32, v: np.float32) -> None:
     for i in range(total.shape[0]):
         total[i] += w
         variance[i] += v
 
 
-@compiled_fast
+@inner_fast
 def _add_where_finite(
     row: F32, total: F32, variance: F32, w: np.float32, v: np.float32
 ) -> None:  # fmt: skip

@@ -3,7 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
-from stackbench.frames.compiled import compiled, compiled_fast
+from stackbench.frames.compiled import compiled, inner, inner_fast
 from stackbench.stars.median import median_in_place
 from stackbench.stars.records import BackgroundMesh, Floats
 
@@ -163,7 +163,7 @@ def _neighbourhoods(mesh: Floats) -> Floats:
     return np.stack([wide[j : j + my, i : i + mx] for j in range(3) for i in range(3)])
 
 
-@compiled
+@inner
 def _box_start(
     image: npt.NDArray[np.float32], y0: int, y1: int, x0: int, x1: int
 ) -> tuple[float, float]:
@@ -200,7 +200,7 @@ def _box_start(
     return median_in_place(values, n), scale / np.sqrt(2.0)
 
 
-@compiled_fast
+@inner_fast
 def _add_row(
     row: npt.NDArray[np.float32], limits: npt.NDArray[np.float32], sums: npt.NDArray[np.float32]
 ) -> None:
@@ -222,7 +222,7 @@ def _add_row(
         pairs[x] += np.float32(1) if abs(d) <= step_reach[x] else np.float32(0)
 
 
-@compiled
+@inner
 def _improve(
     image: npt.NDArray[np.float32],
     rows: tuple[int, int, int],

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from stackbench.frames.compiled import compiled, compiled_fast
+from stackbench.frames.compiled import compiled, compiled_fast, inner_fast
 from stackbench.stars.background import LEAST_NOISE, background_at, interpolate_axis
 from stackbench.stars.moments import windowed_moments
 from stackbench.stars.profile import FWHM_PER_SIGMA
@@ -244,7 +244,7 @@ def _maxima(binned: Pixels, level: int, least_snr: float) -> tuple[Floats, Float
     return found[:, 0] * size + (size - 1) / 2, found[:, 1] * size + (size - 1) / 2, found[:, 2]
 
 
-@compiled_fast
+@inner_fast
 def _above(
     row: Pixels, threshold: np.float32, places: npt.NDArray[np.int64]
 ) -> npt.NDArray[np.int64]:

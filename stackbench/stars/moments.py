@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from stackbench.frames.compiled import compiled, compiled_fast
+from stackbench.frames.compiled import compiled, inner, inner_fast
 from stackbench.stars.median import median_in_place
 from stackbench.stars.records import Floats
 
@@ -94,7 +94,7 @@ def windowed_moments(
     )
 
 
-@compiled
+@inner
 def _ring(inner: float) -> npt.NDArray[np.int64]:
     """Offsets x, y of the pixels in a ring; of a large one, of a part of them."""
     outer = inner + max(3.0, 0.5 * inner)
@@ -110,7 +110,7 @@ def _ring(inner: float) -> npt.NDArray[np.int64]:
     return offsets[:, :n]
 
 
-@compiled
+@inner
 def _ring_sky(
     image: npt.NDArray[np.float32],
     x: int,
@@ -147,7 +147,7 @@ def _ring_sky(
     return float(centre) + total / count if count > m else float(centre)
 
 
-@compiled
+@inner
 def _cut_out(image: npt.NDArray[np.float32], i0: int, j0: int, sky: float, cutout: Floats) -> None:
     """Copy pixels around (i0, j0), less the sky; an undefined one from the opposite side."""
     reach = cutout.shape[0] // 2
@@ -159,7 +159,7 @@ def _cut_out(image: npt.NDArray[np.float32], i0: int, j0: int, sky: float, cutou
             cutout[reach + j, reach + i] = 0.0 if np.isnan(v) else v - sky
 
 
-@compiled_fast
+@inner_fast
 def _windowed_sums(
     cutout: Floats, dx: float, dy: float, window: float, weights: Floats, sums: Floats
 ) -> None:

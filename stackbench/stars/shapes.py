@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from stackbench.frames.compiled import compiled, compiled_fast
+from stackbench.frames.compiled import compiled, inner, inner_fast
 from stackbench.stars.records import Floats
 
 _LEAST_U, _MOST_U = 0.005, 0.9
@@ -131,7 +131,7 @@ def fit_shapes(
     return ShapeFits(**dict(zip(names, table, strict=True)))
 
 
-@compiled_fast
+@inner_fast
 def _normal_equations(
     p: Floats, pixels: Floats, n: int, jacobian: Floats, count: int, h: Floats, g: Floats
 ) -> float:
@@ -178,7 +178,7 @@ def _normal_equations(
     return square
 
 
-@compiled
+@inner
 def _solve(
     h: Floats, damping: float, g: Floats, count: int | np.int64, lower: Floats, step: Floats
 ) -> bool:
@@ -207,7 +207,7 @@ def _solve(
     return True
 
 
-@compiled
+@inner
 def _gather(
     image: npt.NDArray[np.float32], x: float, y: float, radius: float, pixels: Floats
 ) -> int:
@@ -231,7 +231,7 @@ def _gather(
     return n
 
 
-@compiled
+@inner
 def _fit(
     p: Floats, pixels: Floats, n: int, count: int, radius: float, work: tuple[Floats, ...]
 ) -> float:
@@ -278,7 +278,7 @@ def _fit(
     return square
 
 
-@compiled
+@inner
 def _chi_variance(h: Floats, p: Floats, square: float, n: int, work: tuple[Floats, ...]) -> float:
     """Mean variance of the two components of χ, from the covariance of the fit."""
     lower, step, unit = work[3], work[4], work[7]
