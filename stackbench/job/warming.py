@@ -10,6 +10,8 @@ _NEEDED = (
     "stackbench.job.stackmaking",
     "stackbench.job.channelmaking",
     "stackbench.export.report",
+    "tifffile",
+    "PIL.PngImagePlugin",
 )
 
 
