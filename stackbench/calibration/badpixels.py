@@ -11,7 +11,7 @@ from stackbench.frames.records import Problem
 
 # A pixel this many σ of a single frame above its surroundings adds noise of
 # its own that dark subtraction cannot take away (common practice, no source).
-_HOT_SIGMA = 8.0
+HOT_SIGMA = 8.0
 # Response relative to the surroundings (common practice, no source).
 _DIM_RESPONSE = 0.5
 _BRIGHT_RESPONSE = 2.0
@@ -83,7 +83,7 @@ def hot_pixels(
     *,
     noise_adu: float = 0.0,
     scale: float = 1.0,
-    sigma: float = _HOT_SIGMA,
+    sigma: float = HOT_SIGMA,
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Mark pixels of a dark far above and far below their surroundings.
 

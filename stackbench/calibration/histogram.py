@@ -26,6 +26,24 @@ class Histogram:
     below: int = 0
     above: int = 0
 
+    def quantile(self, share: float) -> float:
+        """Tell below which value a part of the pixels lies, to half a bin.
+
+        Parameters
+        ----------
+        share : float
+            The part, from 0 to 1.
+
+        Returns
+        -------
+        float
+            The middle of a bin.
+        """
+        wanted = share * (self.below + sum(self.counts) + self.above) - self.below
+        place = int(np.searchsorted(np.cumsum(self.counts), wanted))
+        wide = (self.high - self.low) / len(self.counts)
+        return self.low + (min(place, len(self.counts) - 1) + 0.5) * wide
+
 
 def pixel_histogram(
     image: NDArray[np.float32], *, bins: int = _BINS, step: float = 0.0

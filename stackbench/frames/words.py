@@ -69,3 +69,19 @@ def counted(number: int, noun: str) -> str:
         For example "1 frame" or "12 frames".
     """
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def thousands(number: int) -> str:
+    """Write a large number in groups of three digits.
+
+    Parameters
+    ----------
+    number : int
+        The number.
+
+    Returns
+    -------
+    str
+        With narrow spaces that do not break, for example "12 345".
+    """
+    return f"{number:,}".replace(",", "\u202f")

@@ -1,17 +1,18 @@
-"""The finished channels, one upon the other, and a quick look in colour."""
+"""The finished channels, one upon the other, a quick look in colour, and the way out."""
 
 from functools import partial
 
 from PySide6.QtCore import QSignalBlocker, Signal, Slot
 from PySide6.QtGui import QKeySequence, QShortcut
-from PySide6.QtWidgets import QCheckBox, QComboBox, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QCheckBox, QComboBox, QHBoxLayout, QVBoxLayout, QWidget
 
+from stackbench.frames.targets import target_key
 from stackbench.job.exporting import FinishedChannel
-from stackbench.job.pictures import product_picture
 from stackbench.window.controller import Controller
+from stackbench.window.exportdialog import ExportDialog
 from stackbench.window.parts import button, label
 from stackbench.window.places import short
-from stackbench.window.productpage import ProductView, Shown
+from stackbench.window.productpage import ProductView, Shown, shown_product
 
 _COLOURS = ("Red", "Green", "Blue")
 # Which channels make which colour of the quick look, by preference.
@@ -26,8 +27,8 @@ class ChannelsPage(QWidget):
 
     def __init__(self, controller: Controller, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self._controller = controller
         self._model = controller.model
-        self._pictures = controller.pictures
         self.setAccessibleName("Channels")
         self.products = ProductView(
             controller, "Channels", "Channels come when the stacks are made."
@@ -35,32 +36,52 @@ class ChannelsPage(QWidget):
         self.colour = QCheckBox("In colour")
         self.colour.setToolTip("Three channels at once, to judge alignment and background (C)")
         self.products.bar.addWidget(self.colour)
-        self.choices = []
+        self.choices: list[QComboBox] = []
+        self._table = self._make_table()
+        self.products.bar.addWidget(self._table)
+        self.products.bar.addStretch()
+        self.export = button("Export…", "Choose formats and channels to hand over (E)", main=True)
+        self.folder = button("Open the folder", "Show the files (Ctrl+Shift+O)")
+        self.products.left.addWidget(self.export)
+        self.products.left.addWidget(self.folder)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(self.products)
+        self._connect()
+        self.refresh()
+
+    def _make_table(self) -> QWidget:
+        """Make what chooses a channel for each colour."""
+        table = QWidget()
+        row = QHBoxLayout(table)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(8)
+        # the picture must not move when the table comes and goes
+        policy = table.sizePolicy()
+        policy.setRetainSizeWhenHidden(True)
+        table.setSizePolicy(policy)
         for words in _COLOURS:
             choice = QComboBox()
             choice.setAccessibleName(f"Channel for {words.lower()}")
             choice.currentIndexChanged.connect(self._show)
             name = label(words, "muted", wrap=False)
             name.setBuddy(choice)
-            self.products.bar.addWidget(name)
-            self.products.bar.addWidget(choice)
+            row.addWidget(name)
+            row.addWidget(choice)
             self.choices.append(choice)
-        self.products.bar.addStretch()
-        self.folder = button("Open the folder", "Show the files (Ctrl+Shift+O)", main=True)
-        self.products.bar.addWidget(self.folder)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.addWidget(self.products)
+        return table
+
+    def _connect(self) -> None:
         for number in range(9):
             shortcut = QShortcut(QKeySequence(str(number + 1)), self)
             shortcut.activated.connect(partial(self.products.pick, number))
         QShortcut(QKeySequence("C"), self).activated.connect(self.colour.toggle)
+        QShortcut(QKeySequence("E"), self).activated.connect(self.export.click)
         self.colour.toggled.connect(self._show)
+        self.export.clicked.connect(self.open_export)
         self.folder.clicked.connect(self.folder_asked)
         self.products.picked.connect(self._show)
-        self._pictures.ready.connect(self._came)
         self._model.changed.connect(self.refresh)
-        self.refresh()
 
     @Slot()
     def refresh(self) -> None:
@@ -73,9 +94,22 @@ class ChannelsPage(QWidget):
         ]
         self.products.show_items(names)
         self._offer(channels)
-        for one in (self.colour, self.folder, *self.choices):
+        for one in (self.colour, self.folder, self.export):
             one.setEnabled(bool(channels))
         self._show()
+
+    @Slot()
+    def open_export(self) -> ExportDialog:
+        """Let files be chosen and handed over.
+
+        Returns
+        -------
+        ExportDialog
+            It does not hold the window up.
+        """
+        dialog = ExportDialog(self._controller, self)
+        dialog.show()
+        return dialog
 
     def _offer(self, channels: tuple[FinishedChannel, ...]) -> None:
         filters = [one.stack.recipe.group.filter or "" for one in channels]
@@ -93,19 +127,11 @@ class ChannelsPage(QWidget):
                 if names:
                     choice.setCurrentIndex(fitting[0] if fitting else 0)
 
-    def _shown(self, channel: FinishedChannel) -> Shown:
-        path = channel.paths.fits
-        return Shown(
-            key=("channel", path, channel.stack.recipe.key, channel.facts.crop),
-            make=partial(product_picture, path),
-        )
-
     @Slot()
     def _show(self) -> None:
         channels, number = self._model.state.channels, self.products.number
         in_colour = self.colour.isChecked() and len(channels) > 0
-        for choice in self.choices:
-            choice.setEnabled(in_colour)
+        self._table.setVisible(in_colour)
         if not 0 <= number < len(channels):
             self.products.words.setText("")
             return
@@ -115,38 +141,29 @@ class ChannelsPage(QWidget):
         )
         if not self.isVisible():
             return
-        if not in_colour:
-            self.products.show_picture(self._shown(channels[number]))
-            return
-        self.products.release()
-        self._show_colours()
+        if in_colour:
+            self._show_colours([channels[max(one.currentIndex(), 0)] for one in self.choices])
+        else:
+            self.products.show_picture(_shown(channels[number]))
 
-    def _show_colours(self) -> None:
-        channels = self._model.state.channels
-        wanted = [self._shown(channels[max(choice.currentIndex(), 0)]) for choice in self.choices]
-        pictures = [self._pictures.get(one.key) for one in wanted]
-        for one in wanted:
-            self._pictures.want(one.key, one.make)
-        red, green, blue = pictures
-        if red is None or green is None or blue is None:
-            return
-        if len({one.grey.shape for one in (red, green, blue)}) > 1:
-            self.products.view.show_words(
+    def _show_colours(self, channels: list[FinishedChannel]) -> None:
+        groups = [one.stack.recipe.group for one in channels]
+        if len({(target_key(group.target), group.setup) for group in groups}) > 1:
+            self.products.show_words(
                 "These channels are of different targets or setups and do not share a grid."
             )
             return
-        self.products.view.show_colours(red, green, blue)
+        self.products.show_picture(*map(_shown, channels))
         self.products.words.setText(
             "A quick look at alignment and background: every channel is stretched by itself, "
             "so hues mean little."
         )
 
-    @Slot(object)
-    def _came(self, key: object) -> None:
-        if isinstance(key, tuple) and key[0] == "channel" and self.colour.isChecked():
-            self._show()
-
     def showEvent(self, event: object) -> None:  # noqa: N802 - Qt's name
         """Show the picture that is wanted by now."""
         super().showEvent(event)  # type: ignore[arg-type]
         self._show()
+
+
+def _shown(channel: FinishedChannel) -> Shown:
+    return shown_product(channel.paths.fits, version=(channel.stack.recipe.key, channel.facts.crop))

@@ -16,6 +16,7 @@ from stackbench.job.store import Decision, StoreError
 from stackbench.review.limits import Limits
 from stackbench.window.choices import Choices, RecentNight
 from stackbench.window.decisions import DecideCommand
+from stackbench.window.errands import Errands
 from stackbench.window.loader import PictureLoader
 from stackbench.window.meter import Reading
 from stackbench.window.night import NightModel
@@ -54,6 +55,7 @@ class Controller(QObject):
         self.choices = choices
         self.model = NightModel(self)
         self.pictures = PictureLoader(self)
+        self.errands = Errands(self)
         self.undo_stack = QUndoStack(self)
         self.session: Session | None = None
         self.trial: Limits | None = None
@@ -202,6 +204,7 @@ class Controller(QObject):
         self._worker = self._thread = None
         self._leave()
         self.pictures.close()
+        self.errands.close()
 
     def _decide(self, decisions: Mapping[Path, Decision | None]) -> None:
         if self.session is not None:
@@ -213,6 +216,7 @@ class Controller(QObject):
 
     def _leave(self) -> None:
         self.pictures.clear()
+        self.errands.clear()
         self.undo_stack.clear()
         self.trial = None
         while self._opened:

@@ -22,8 +22,11 @@ GUIDE = """
    be undone. Under the lanes a measure is drawn with its limits: drag a limit's mark at the right
    edge to see which verdicts would turn, then judge by it or put it back.
 4. **Stack again.** Decisions put stacks out of date; one button stacks just those again.
-5. **Hand over.** *Channels* shows the finished channels, all on one grid: FITS and TIFF to go on
-   with, PNG to look at. The report and tables lie in the same folder.
+5. **Look.** *Stacks* shows each filter's stack with its layers, how its noise fell with every sub,
+   and what the doubtful subs would change in it.
+6. **Hand over.** *Channels* shows the finished channels, all on one grid. *Export…* writes those
+   you choose to a folder of yours: FITS and TIFF to go on with, PNG to look at. The report and
+   tables lie in the output folder.
 
 A limit counts within one target, setup and filter. Where it lies follows from what is typical of
 that group, so that a poor night is compared with itself.

@@ -1,109 +1,155 @@
-"""The master frames: picture, numbers, and the frames that they came from."""
+"""The master frames: picture, numbers, histogram, and the frames that they came from."""
 
 from functools import partial
 
 from PySide6.QtCore import Slot
-from PySide6.QtWidgets import QListWidget, QListWidgetItem, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QListWidget, QListWidgetItem, QVBoxLayout, QWidget
 
-from stackbench.export.night import MasterEntry
+from stackbench.calibration.records import CalibrationSet
 from stackbench.frames.records import Kind
-from stackbench.frames.words import celsius, counted, seconds
-from stackbench.job.pictures import product_picture
+from stackbench.job.camera import CameraNumbers
+from stackbench.job.mastering import FinishedMaster, Masters
+from stackbench.job.mastersheet import MasterSheet
+from stackbench.job.overview import times_served
 from stackbench.window.controller import Controller
-from stackbench.window.productpage import ProductView, Shown
+from stackbench.window.factlist import FactList
+from stackbench.window.histogramview import HistogramView
+from stackbench.window.masterwords import level_marks, master_facts, master_name
+from stackbench.window.parts import label
+from stackbench.window.productpage import ProductView, shown_product
+
+_HIGH = 196
 
 
 class MastersPage(QWidget):
-    """Shows the masters; sets nothing."""
+    """Shows the masters, each as soon as it is made; sets nothing."""
 
     def __init__(self, controller: Controller, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self._controller = controller
         self._model = controller.model
+        self._errands = controller.errands
         self.setAccessibleName("Masters")
         self.products = ProductView(
-            controller, "Masters", "The masters are listed when the night’s record is written."
+            controller, "Masters", "The masters appear here one by one as they are made."
         )
         self.frames = QListWidget()
         self.frames.setAccessibleName("Frames of this master")
-        self.frames.setMaximumHeight(120)
-        self.products.below.addWidget(self.frames)
+        self.frames.setWordWrap(True)
+        self._frames_heading = label("Its frames", "muted")
+        self.products.left.addWidget(self._frames_heading)
+        self.products.left.addWidget(self.frames, 2)
+        self.facts = FactList("Numbers of this master")
+        self.histogram = HistogramView()
+        self._below = QWidget()
+        self._below.setFixedHeight(_HIGH)
+        below = QHBoxLayout(self._below)
+        below.setContentsMargins(0, 0, 0, 0)
+        below.setSpacing(12)
+        below.addWidget(self.facts, 1)
+        below.addWidget(self.histogram, 1)
+        self.products.below.addWidget(self._below)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self.products)
         self.products.picked.connect(self._show)
+        self._errands.answered.connect(self._answered)
+        self._errands.failed.connect(self._failed)
         self._model.changed.connect(self.refresh)
         self.refresh()
 
     @property
-    def masters(self) -> tuple[MasterEntry, ...]:
-        """The masters of the night's record.
+    def masters(self) -> Masters:
+        """The masters that are made.
 
         Returns
         -------
-        tuple of MasterEntry
-            Empty before it is written.
+        Masters
+            Each with the set that it was made from.
         """
-        night = self._model.state.night
-        return () if night is None else night.masters
+        return self._model.state.masters
 
     @Slot()
     def refresh(self) -> None:
         """List the masters."""
-        self.products.show_items([_name(one) for one in self.masters])
-        self.frames.setVisible(bool(self.masters))
-        if self.masters:
-            self._show(self.products.number)
-        else:
-            self.products.words.setText("")
+        self.products.show_items([master_name(one, made.facts) for one, made in self.masters])
+        for part in (self.frames, self._frames_heading, self._below):
+            part.setVisible(bool(self.masters))
+        self.products.words.setText("")
+        self._show(self.products.number)
 
     @Slot(int)
     def _show(self, number: int) -> None:
-        if not 0 <= number < len(self.masters):
+        if not self.isVisible() or not 0 <= number < len(self.masters):
             return
-        master = self.masters[number]
-        self.products.words.setText(_numbers(master))
+        one, master = self.masters[number]
+        self._show_frames(one, master)
+        problems = [f"{p.what}. {p.why}" for p in master.facts.problems if p.path is None]
+        self.products.words.setText(" ".join(problems))
+        self.products.words.setVisible(bool(problems))
+        self.products.show_picture(shown_product(master.path, version=master.key))
+        session = self._controller.session
+        if session is not None:
+            ask = partial(session.products.sheet, one, master)
+            self._errands.ask(self._key(master), lambda _progress, _stop: ask())
+        self._show_sheet(one, master)
+
+    def _key(self, master: FinishedMaster) -> tuple[str, str, bool]:
+        # the camera's numbers are known when all masters are made
+        return "sheet", master.key, self._model.state.shelf is not None
+
+    def _show_sheet(self, one: CalibrationSet, master: FinishedMaster) -> None:
+        answer = self._errands.get(self._key(master))
+        sheet: MasterSheet | None = None
+        camera: CameraNumbers | None = None
+        if isinstance(answer, tuple):
+            sheet, camera = answer
+        self.facts.show_facts(master_facts(one, master.facts, sheet, camera, self._serves(one)))
+        if sheet is None:
+            self.histogram.show_words("Counting…")
+        elif sheet.histogram is None:
+            self.histogram.show_words("No pixel has a value.")
+        else:
+            unit = "of the median" if one.kind is Kind.FLAT else "ADU"
+            marks = level_marks(sheet)
+            self.histogram.show_histogram(sheet.histogram, marks, unit)
+
+    def _show_frames(self, one: CalibrationSet, master: FinishedMaster) -> None:
+        dropped = {left.path: left.reason for left in master.facts.dropped}
+        unread = {problem.path: problem.why for problem in self._model.state.problems}
+        used = set(master.facts.paths)
+        left_out = [frame.path for frame in one.frames if frame.path not in used]
         self.frames.clear()
-        for dropped in master.dropped:
-            item = QListWidgetItem(f"✕  {dropped.path.name}: left out, {dropped.why}")
-            item.setToolTip(str(dropped.path))
+        for path in (*left_out, *master.facts.paths):
+            words = f"✓  {path.name}"
+            if path not in used:
+                why = dropped.get(path) or unread.get(path) or "it could not be read"
+                words = f"✕  {path.name}: left out, {why}"
+            item = QListWidgetItem(words)
+            item.setToolTip(f"{path}\n{words[3:]}" if path not in used else str(path))
             self.frames.addItem(item)
-        for path in master.frames:
-            item = QListWidgetItem(f"✓  {path.name}")
-            item.setToolTip(str(path))
-            self.frames.addItem(item)
-        night = self._model.state.night
-        if self.isVisible() and night is not None:
-            path = night.out / master.path
-            mark = path.stat().st_mtime_ns if path.exists() else 0
-            make = partial(product_picture, path)
-            self.products.show_picture(Shown(key=("master", path, mark), make=make))
+
+    def _serves(self, one: CalibrationSet) -> int:
+        overview = self._model.state.overview
+        if overview is None:
+            return 0
+        servings = overview.plan.servings
+        lights = (frame.path for group in overview.groups for frame in group.group.frames)
+        return times_served(servings[path] for path in lights)[one]
+
+    @Slot(object)
+    def _answered(self, key: object) -> None:
+        number = self.products.number
+        if 0 <= number < len(self.masters) and key == self._key(self.masters[number][1]):
+            self._show_sheet(*self.masters[number])
+
+    @Slot(object, str)
+    def _failed(self, key: object, words: str) -> None:
+        number = self.products.number
+        if 0 <= number < len(self.masters) and key == self._key(self.masters[number][1]):
+            self.histogram.show_words(words)
 
     def showEvent(self, event: object) -> None:  # noqa: N802 - Qt's name
         """Show the picture that is wanted by now."""
         super().showEvent(event)  # type: ignore[arg-type]
         self._show(self.products.number)
-
-
-def _name(master: MasterEntry) -> str:
-    facts = [
-        master.filter or "" if master.kind == Kind.FLAT.value else "",
-        seconds(master.exposure_s) if master.exposure_s is not None else "",
-        celsius(master.temperature_c) if master.temperature_c is not None else "",
-    ]
-    kind = f"{master.kind[0].upper()}{master.kind[1:]}"
-    return f"{kind}  {'  '.join(filter(None, facts))}\n{counted(len(master.frames), 'frame')}"
-
-
-def _numbers(master: MasterEntry) -> str:
-    parts = [f"From {counted(len(master.frames), 'frame')}"]
-    if master.level_adu is not None:
-        parts.append(f"level {master.level_adu:.1f} ADU")
-    if master.read_noise_e is not None:
-        parts.append(f"read noise {master.read_noise_e:.2f} e⁻")
-    if master.gain_e_per_adu is not None:
-        parts.append(f"gain {master.gain_e_per_adu:.3f} e⁻/ADU")
-    if master.rejected_pixels is not None:
-        parts.append(f"{counted(master.rejected_pixels, 'value')} rejected")
-    if master.serves is not None:
-        parts.append(f"serves {counted(master.serves, 'light')}")
-    return ", ".join([*parts, *master.notes]) + "." + "".join(f" {one}" for one in master.warnings)

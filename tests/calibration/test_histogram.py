@@ -19,6 +19,9 @@ def test_counts_are_those_of_numpy_and_none_is_lost():
     wanted, _ = np.histogram(image[np.isfinite(image)].astype(np.float64), bins=edges)
     # a value right at an edge may fall to either side
     assert np.abs(np.subtract(found.counts, wanted)).max() <= 1
+    for share in (0.01, 0.5, 0.99):
+        wanted = np.nanquantile(image.astype(np.float64), share)
+        assert found.quantile(share) == pytest.approx(wanted, abs=(found.high - found.low) / 100)
     # normal quantiles: 0.9995 lies 3.29 σ above the mean
     assert found.high == pytest.approx(500 + 3 * 4 * 3.29 + 2 * 4 * 3.29, abs=5)
 

@@ -24,6 +24,7 @@ from stackbench.window.mainwindow import (
     STACKS,
     MainWindow,
 )
+from stackbench.window.stackspage import DIFFERENCE
 from tests.support.make_sample import FOLDER
 
 PICTURES = Path(__file__).resolve().parents[2] / "resources" / "screenshots"
@@ -56,6 +57,18 @@ def picture(window: MainWindow, folder: Path, name: str) -> None:
             window.grab().save(str(folder / f"{name}{size}-{scheme}.png"))
 
 
+def picture_export(window: MainWindow, folder: Path) -> None:
+    """Save what the export shows, in both schemes."""
+    app = QApplication.instance()
+    assert isinstance(app, QApplication)
+    dialog = window.channels.open_export()
+    for scheme, look in (("light", LIGHT), ("dark", DARK)):
+        dress(app, look)
+        settle()
+        dialog.grab().save(str(folder / f"export-{scheme}.png"))
+    dialog.reject()
+
+
 def picture_all(folder: Path, work: Path) -> None:
     """Go through the window with the sample night."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -78,8 +91,11 @@ def picture_all(folder: Path, work: Path) -> None:
     picture(window, folder, "frames")
     window.go_to(MASTERS)
     window.masters.products.pick(2)
-    settle(500)
+    settle(1500)
     picture(window, folder, "masters")
+    window.masters.products.pick(1)
+    settle(1500)
+    picture(window, folder, "masters-dark-frame")
     model = window.controller.model
     doubtful = next(row for row in model.rows if row.rejected)
     window.look_at(doubtful.path)
@@ -96,14 +112,19 @@ def picture_all(folder: Path, work: Path) -> None:
     window.controller.undo_stack.undo()
     model.choose([])
     window.go_to(STACKS)
-    settle(800)
+    settle(3000)
     picture(window, folder, "stacks")
+    window.stacks.layers.button(DIFFERENCE).click()
+    settle(4000)
+    picture(window, folder, "difference")
+    window.stacks.layers.button(0).click()
     window.go_to(CHANNELS)
     settle(800)
     picture(window, folder, "channels")
     window.channels.colour.setChecked(True)
     settle(800)
     picture(window, folder, "colour")
+    picture_export(window, folder)
     window.go_to(REVIEW)
     window.close()
 

@@ -1,8 +1,15 @@
 """Masters, stacks and channels as they are shown."""
 
-import pytest
+import shutil
 
+import numpy as np
+import pytest
+from PySide6.QtCore import QPointF
+
+from stackbench.job.store import Decision
+from stackbench.window.errands import Errands
 from stackbench.window.mainwindow import CHANNELS, MASTERS, STACKS
+from stackbench.window.stackspage import DIFFERENCE
 
 TIMEOUT = 20_000
 
@@ -12,16 +19,72 @@ def shown(qtbot, view):
     return view._item.pixmap().toImage()
 
 
-def test_masters_show_their_picture_numbers_and_frames(qtbot, finished):
+def look_closely(qtbot, view):
+    """Enlarge beyond the averaged picture and wait for its pixels."""
+    view.fit()
+    view.look_at(QPointF(view.centre), 6.0)
+    qtbot.waitUntil(view._detail.isVisible, timeout=TIMEOUT)
+    return view._detail.pixmap().toImage()
+
+
+def test_masters_show_their_picture_numbers_histogram_and_frames(qtbot, finished):
     finished.go_to(MASTERS)
     page = finished.masters
     assert not shown(qtbot, page.products.view).isNull()
-    kinds = [one.kind for one in page.masters]
-    assert kinds == ["bias", "dark", "flat", "flat"]
+    assert [one.kind for one, _ in page.masters] == ["bias", "dark", "flat", "flat"]
     assert page.frames.count() == 6
-    assert "read noise" in page.products.words.text()
+
+    def facts():
+        return dict(page.facts.facts)
+
+    qtbot.waitUntil(lambda: "Gain" in facts(), timeout=TIMEOUT)
+    assert "e⁻" in facts()["Read noise, from pairs"]
+    assert "±" in facts()["Gain"]
+    assert [mark.words for mark in page.histogram.marks] == ["1 %", "median", "99 %"]
+    page.products.pick(1)
+    qtbot.waitUntil(lambda: "Hot pixels" in facts(), timeout=TIMEOUT)
+    assert facts()["Serves"] == "10 lights"
     page.products.pick(2)
+    qtbot.waitUntil(lambda: "Vignetting" in facts(), timeout=TIMEOUT)
     assert page.frames.count() == 4
+    assert "Pixels by value" in page.histogram.accessibleName()
+    assert "marks: 1 %" in page.histogram.accessibleDescription()
+
+
+def test_masters_appear_while_others_are_still_made(qtbot, window, night, tmp_path):
+    seen = []
+    window.controller.model.changed.connect(
+        lambda: seen.append((len(window.masters.masters), window.controller.working))
+    )
+    with qtbot.waitSignal(window.controller.finished, timeout=60_000):
+        window.controller.open([night], tmp_path / "out")
+        qtbot.waitUntil(lambda: len(window.masters.masters) > 0, timeout=60_000)
+        window.go_to(MASTERS)
+        shown(qtbot, window.masters.products.view)
+    counts = [count for count, working in seen if working]
+    assert counts == sorted(counts)
+    assert {1, 2, 3, 4} <= set(counts)
+
+
+def test_a_frame_left_out_of_a_master_is_marked_with_its_reason(qtbot, window, night, tmp_path):
+    spoilt = tmp_path / "night"
+    shutil.copytree(night, spoilt)
+    path = sorted(spoilt.rglob("*bias*"))[2]
+    data = bytearray(path.read_bytes())
+    # the pixels become brighter by 256 ADU each: far from the level of the set
+    first = len(data) - 320 * 240 * 2 - (-320 * 240 * 2) % 2880
+    pixels = np.frombuffer(bytes(data[first : first + 320 * 240 * 2]), dtype=">i2") + 256
+    data[first : first + 320 * 240 * 2] = pixels.astype(">i2").tobytes()
+    path.write_bytes(data)
+    with qtbot.waitSignal(window.controller.finished, timeout=60_000):
+        window.controller.open([spoilt], tmp_path / "out")
+    window.go_to(MASTERS)
+    page = window.masters
+    assert "5 frames, 1 left out" in page.products._items.stringList()[0]
+    first_item = page.frames.item(0).text()
+    assert path.name in first_item
+    assert "left out, its level is" in first_item
+    assert [page.frames.item(n).text()[0] for n in range(6)] == ["✕", *"✓✓✓✓✓"]
 
 
 @pytest.mark.parametrize("layer", range(5))
@@ -34,11 +97,65 @@ def test_every_layer_of_a_stack_can_be_seen(qtbot, finished, layer):
     assert "5 subs" in page.products.words.text()
 
 
+def test_the_noise_by_number_of_subs_is_shown_without_holding_up_the_window(qtbot, finished):
+    finished.go_to(STACKS)
+    page = finished.stacks
+    qtbot.waitUntil(lambda: page.noise.curve is not None, timeout=TIMEOUT)
+    assert page.noise.curve.counts == (1, 2, 3, 4, 5)
+    assert "One more sub would take away" in page.noise_words.text()
+    first = page.noise.curve
+    page.products.pick(1)
+    qtbot.waitUntil(lambda: page.noise.curve is not first, timeout=TIMEOUT)
+    # it stands at the right place: twice as far right for four times as many
+    one, four = page.noise.place(1, 1).x(), page.noise.place(4, 1).x()
+    assert page.noise.place(2, 1).x() == pytest.approx((one + four) / 2)
+
+
+def test_what_doubtful_subs_would_change_is_a_layer(qtbot, finished):
+    finished.go_to(STACKS)
+    page, errands = finished.stacks, finished.controller.errands
+    page.layers.button(DIFFERENCE).click()
+    assert "no difference to show" in page.products.view.words
+    row = finished.controller.model.rows[0]
+    finished.controller.decide([row.path], Decision.REJECT)
+    page.products.pick(row.lane)
+    assert page.stop.isVisible()
+    qtbot.waitUntil(lambda: "middle grey is nothing" in page.products.words.text(), timeout=TIMEOUT)
+    assert shown(qtbot, page.products.view).isGrayscale()
+    assert "1 doubtful sub would" in page.products.words.text()
+    assert "→" in page.products.words.text()
+    assert not page.stop.isVisible()
+    # back to the rules: the answer is there, and other work gives up what is asked
+    finished.controller.undo_stack.undo()
+    assert "no difference to show" in page.products.view.words
+    finished.controller.decide([row.path, finished.controller.model.rows[2].path], Decision.REJECT)
+    with qtbot.waitSignal(finished.controller.finished, timeout=60_000):
+        finished.controller.restack()
+        assert not page.stop.isVisible()
+    qtbot.waitUntil(lambda: not errands._under_way, timeout=TIMEOUT)
+    assert not errands._under_way
+
+
+def test_the_difference_can_be_stopped(qtbot, finished):
+    finished.go_to(STACKS)
+    page, errands = finished.stacks, finished.controller.errands
+    row = finished.controller.model.rows[0]
+    finished.controller.decide([row.path], Decision.REJECT)
+    page.products.pick(row.lane)
+    page.layers.button(DIFFERENCE).click()
+    page.stop.click()
+    assert page.layers.checkedId() == 0
+    assert not page.stop.isVisible()
+    qtbot.waitUntil(lambda: not errands._under_way, timeout=TIMEOUT)
+    shown(qtbot, page.products.view)
+
+
 def test_channels_switch_in_place_and_show_colour(qtbot, finished):
     finished.go_to(CHANNELS)
     page = finished.channels
     first = shown(qtbot, page.products.view)
     view = page.products.view
+    view.look_at(QPointF(120, 90), 4.0)
     place = (view.zoom, view.centre.x(), view.centre.y())
     with qtbot.waitSignal(finished.controller.pictures.ready, timeout=TIMEOUT):
         page.products.pick(1)
@@ -46,11 +163,36 @@ def test_channels_switch_in_place_and_show_colour(qtbot, finished):
     assert second.size() == first.size()
     assert second != first
     assert (view.zoom, view.centre.x(), view.centre.y()) == place, "no jump"
+    assert not page._table.isVisible()
     page.colour.setChecked(True)
     qtbot.waitUntil(lambda: not view._item.pixmap().toImage().isGrayscale(), timeout=TIMEOUT)
+    assert (view.zoom, view.centre.x(), view.centre.y()) == place, "no jump"
     assert [choice.currentText() for choice in page.choices] == ["R", "L", "L"]
+    page.choices[0].setCurrentIndex(0)
+    qtbot.waitUntil(lambda: view._item.pixmap().toImage().isGrayscale(), timeout=TIMEOUT)
     page.colour.setChecked(False)
     qtbot.waitUntil(lambda: view._item.pixmap().toImage().isGrayscale(), timeout=TIMEOUT)
+
+
+@pytest.mark.parametrize("colour", [False, True])
+def test_single_pixels_are_fetched_when_a_picture_is_enlarged(qtbot, finished, monkeypatch, colour):
+    monkeypatch.setattr("stackbench.job.pictures.WIDEST", 80)
+    from stackbench.job import pictures
+
+    monkeypatch.setattr(
+        "stackbench.window.productpage.product_picture",
+        lambda path, **options: pictures.product_picture(path, **options, widest=80),
+    )
+    finished.go_to(CHANNELS)
+    page = finished.channels
+    page.colour.setChecked(colour)
+    image = shown(qtbot, page.products.view)
+    assert image.width() <= 80
+    detail = look_closely(qtbot, page.products.view)
+    assert detail.isGrayscale() is not colour
+    # as many pixels as are seen, at six screen pixels each
+    wide = page.products.view.viewport().width() / 6
+    assert detail.width() == pytest.approx(min(wide, 320), abs=3)
 
 
 def test_files_are_named_and_their_folder_opened(finished, monkeypatch):
@@ -75,3 +217,21 @@ def test_help_lists_every_key(finished):
     finished.actions_by_words["Guide"].trigger()
     finished.actions_by_words["Keys"].trigger()
     finished.actions_by_words["About"].trigger()
+
+
+def test_an_errand_that_fails_says_so_and_others_go_on(qtbot):
+    errands = Errands()
+    failures = []
+    errands.failed.connect(lambda key, words: failures.append((key, words)))
+
+    def refuse(progress, stop):  # noqa: ARG001
+        raise OSError(13, "not allowed", "stack.fits")
+
+    errands.ask("bad", refuse)
+    with qtbot.waitSignal(errands.answered, timeout=TIMEOUT):
+        errands.ask("good", lambda _progress, _stop: 7)
+    qtbot.waitUntil(lambda: bool(failures), timeout=TIMEOUT)
+    assert errands.get("good") == 7
+    assert failures[0][0] == "bad"
+    assert "not allowed" in failures[0][1]
+    errands.close()
