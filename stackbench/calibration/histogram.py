@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 _BINS = 160
-_MIDDLE = (0.0005, 0.9995)  # the part of the pixels that sets the scale
-_ROOM = 2.0  # this many widths of that part are shown on either side of it
+_MIDDLE = (0.005, 0.995)  # the part of the pixels that sets the scale
+_ROOM = 2.5  # this many widths of that part are shown on either side of it
 _SAMPLES = 1 << 20
 _BAND_PIXELS = 1 << 20
 
@@ -50,7 +50,7 @@ def pixel_histogram(
 ) -> Histogram | None:
     """Count the values of all pixels.
 
-    The range is that of nearly all pixels with some room around it, so that
+    The range is that of 99 % of the pixels with some room around it, so that
     a few hot ones do not squeeze all others into one bin.
 
     Parameters

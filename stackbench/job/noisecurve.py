@@ -34,12 +34,14 @@ class NoiseCurve:
     `noise_adu` is the scatter from pixel to pixel of the weighted mean of the
     first `counts` subs in order of time, nothing rejected, measured on the
     middle `columns` × `rows` of the grid and resampled as the whole stack is.
-    `typical_adu` is that of one typical sub.
+    `typical_adu` is that of one typical sub, and `worth` how many of those the
+    stack is worth by the noise and weights of its subs.
     """
 
     counts: tuple[int, ...]
     noise_adu: tuple[float, ...]
     typical_adu: float
+    worth: float
     columns: int
     rows: int
 
@@ -52,8 +54,7 @@ class NoiseCurve:
         float
             From 0 to 1.
         """
-        worth = (self.noise_adu[-1] / self.typical_adu) ** 2
-        return 1 - 1 / math.sqrt(1 + worth)
+        return 1 - 1 / math.sqrt(1 + 1 / self.worth)
 
     @property
     def subs_to_halve(self) -> int:
@@ -64,7 +65,7 @@ class NoiseCurve:
         int
             Inverse variances add up: three times what is there is wanted.
         """
-        return math.ceil(3 * (self.typical_adu / self.noise_adu[-1]) ** 2 - 1e-9)
+        return math.ceil(3 * self.worth - 1e-9)
 
 
 _CURVE: TypeAdapter[NoiseCurve] = TypeAdapter(NoiseCurve)
@@ -182,10 +183,12 @@ def _measured(
     # a stack of few subs is smoothed by resampling otherwise than one of many
     alike = whole.pixel_adu / whole.white_adu
     sigmas = [one.noise_adu * one.scale for one in inputs]
+    typical = float(np.median(sigmas))
     return NoiseCurve(
         counts=tuple(measured),
         noise_adu=tuple(noise * alike for noise in measured.values()),
-        typical_adu=measured[1] * alike * float(np.median(sigmas)) / sigmas[0],
+        typical_adu=measured[1] * alike * typical / sigmas[0],
+        worth=(typical / whole.white_adu) ** 2,
         columns=nx,
         rows=ny,
     )

@@ -83,6 +83,7 @@ class ExportDialog(QDialog):
         top.addWidget(label("Formats", "heading"), 0, 1)
         top.addWidget(self.channels, 1, 0)
         formats = QVBoxLayout()
+        formats.setSpacing(10)
         for box in self.formats.values():
             formats.addWidget(box)
         formats.addStretch()

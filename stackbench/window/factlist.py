@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QGridLayout, QWidget
+from PySide6.QtWidgets import QGridLayout, QVBoxLayout, QWidget
 
 from stackbench.window.parts import label
 
@@ -23,8 +23,11 @@ class FactList(QWidget):
         super().__init__(parent)
         self.setAccessibleName(name)
         self.facts: tuple[Fact, ...] = ()
-        self._grid = QGridLayout(self)
-        self._grid.setContentsMargins(0, 0, 0, 0)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        self._grid = QGridLayout()
+        layout.addLayout(self._grid)
+        layout.addStretch()
         self._grid.setHorizontalSpacing(12)
         self._grid.setVerticalSpacing(2)
         self._grid.setColumnStretch(1, 1)
@@ -49,4 +52,3 @@ class FactList(QWidget):
         for row, (name, value) in enumerate(facts):
             self._grid.addWidget(label(name, "muted", wrap=False), row, 0, top)
             self._grid.addWidget(label(value), row, 1, top)
-        self._grid.setRowStretch(len(facts), 1)

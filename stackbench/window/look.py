@@ -221,6 +221,10 @@ def _sheet(look: Look) -> str:
     QPushButton:pressed, QPushButton:checked {{ background: {look.well}; }}
     QPushButton:checked {{ border-color: {look.accent}; font-weight: 600; }}
     QPushButton:focus {{ border: 2px solid {look.accent}; padding: 4px 13px; }}
+    QPushButton[part="toggle"] {{ padding: 5px 8px; }}
+    QPushButton[part="toggle"]:checked {{ border: 2px solid {look.accent}; padding: 4px 7px;
+        font-weight: 400; }}
+    QPushButton[part="toggle"]:focus {{ border: 2px solid {look.ink}; padding: 4px 7px; }}
     QPushButton:disabled {{ color: {_mixed(look.muted, look.panel)}; }}
     QPushButton[part="main"] {{ background: {look.accent}; color: {look.accent_ink};
         border-color: {look.accent}; font-weight: 600; }}

@@ -2,7 +2,7 @@
 
 from functools import partial
 
-from PySide6.QtCore import Slot
+from PySide6.QtCore import Qt, Slot
 from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import QButtonGroup, QVBoxLayout, QWidget
 
@@ -46,6 +46,7 @@ class StacksPage(QWidget):
         for number, (words, tip) in enumerate([*tips, ("Difference", _DIFFERENCE_TIP)]):
             one = button(words, tip)
             one.setCheckable(True)
+            one.setProperty("part", "toggle")
             one.setChecked(number == 0)
             self.layers.addButton(one, number)
             self.products.bar.addWidget(one)
@@ -54,7 +55,7 @@ class StacksPage(QWidget):
         self.products.bar.addStretch()
         self.stop = button("Stop", "Stop working out the difference")
         self.stop.hide()
-        self.products.bar.addWidget(self.stop)
+        self.products.below.addWidget(self.stop, 0, Qt.AlignmentFlag.AlignLeft)
         self.noise = NoiseView()
         self.noise_words = label("", "muted")
         self.products.left.addWidget(self.noise, 3)

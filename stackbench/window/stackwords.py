@@ -71,7 +71,7 @@ def difference_words(doubt: Doubt, found: Difference) -> str:
         How to read the picture, and the numbers.
     """
     pairs = (
-        ("noise", found.without.noise_adu, found.with_them.noise_adu, ".3g", "ADU"),
+        ("noise", found.without.noise_adu, found.with_them.noise_adu, ".4g", "ADU"),
         ("FWHM", found.without.fwhm_px, found.with_them.fwhm_px, ".2f", "px"),
     )
     numbers = ", ".join(
@@ -80,7 +80,7 @@ def difference_words(doubt: Doubt, found: Difference) -> str:
         if before is not None and after is not None
     )
     return (
-        f"What the {counted(len(doubt.subs), 'doubtful sub')} would add: middle grey is nothing, "
+        f"What {counted(len(doubt.subs), 'doubtful sub')} would add: middle grey is nothing, "
         f"white {found.scale.white:.3g} ADU or more, black as much less.  "
         + (f"With them: {numbers}." if numbers else "")
     )

@@ -122,7 +122,7 @@ def test_what_doubtful_subs_would_change_is_a_layer(qtbot, finished):
     assert page.stop.isVisible()
     qtbot.waitUntil(lambda: "middle grey is nothing" in page.products.words.text(), timeout=TIMEOUT)
     assert shown(qtbot, page.products.view).isGrayscale()
-    assert "1 doubtful sub would" in page.products.words.text()
+    assert "What 1 doubtful sub would" in page.products.words.text()
     assert "→" in page.products.words.text()
     assert not page.stop.isVisible()
     # back to the rules: the answer is there, and other work gives up what is asked
