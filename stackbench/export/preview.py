@@ -3,16 +3,14 @@
 import base64
 import io
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import DTypeLike, NDArray
+from numpy.typing import NDArray
 
 from stackbench.export.files import replacing
 from stackbench.export.levels import picture_scale, shown
 
 _WIDEST = 2048
-_BAND_ROWS = 64
 
 
 def write_preview(path: Path, image: NDArray[np.float32], *, widest: int = _WIDEST) -> None:
@@ -63,33 +61,13 @@ def averaged(image: NDArray[np.float32], *, factor: int) -> NDArray[np.float32]:
     """
     if factor <= 1:
         return image
+    # imported here: a report wants this module and must not load the compiler
+    from stackbench.export.averaging import average_blocks
+
     ny, nx = image.shape
-    wide = -(-nx // factor)
-    result = np.empty((-(-ny // factor), wide), dtype=np.float32)
-    step = max(1, _BAND_ROWS // factor) * factor
-    for row in range(0, ny, step):
-        band = image[row : row + step]
-        defined = np.isfinite(band)
-        total = _block_sums(np.where(defined, band, np.float32(0.0)), factor, np.float64)
-        count = _block_sums(defined, factor, np.int32)
-        # 0 / 0 is what a block without any value should become, but without a warning
-        mean = total / np.maximum(count, 1)
-        mean[count == 0] = np.nan
-        result[row // factor : row // factor + len(mean)] = mean
+    result = np.empty((-(-ny // factor), -(-nx // factor)), dtype=np.float32)
+    average_blocks(np.ascontiguousarray(image), factor, result)
     return result
-
-
-def _block_sums(band: NDArray[Any], factor: int, dtype: DTypeLike) -> NDArray[Any]:
-    """Add up every factor-th row, then every factor-th column: whole slices, which is fast."""
-    ny, nx = band.shape
-    rows = np.zeros((-(-ny // factor), -(-nx // factor) * factor), dtype=dtype)
-    for offset in range(min(factor, ny)):
-        part = band[offset::factor]
-        rows[: len(part), :nx] += part
-    total = rows[:, ::factor].copy()
-    for offset in range(1, factor):
-        total += rows[:, offset::factor]
-    return total
 
 
 def embedded(path: Path, *, widest: int = 640) -> str | None:

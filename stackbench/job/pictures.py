@@ -1,9 +1,9 @@
 """Pictures to look at: subs, stacks and channels, small enough to draw at once."""
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,14 +13,18 @@ from stackbench.job.bench import Bench
 from stackbench.job.pixels import PixelDesk
 
 if TYPE_CHECKING:
-    from stackbench.calibration.apply import CalibratedRows
+    from stackbench.calibration.apply import CalibratedRows, Calibrator
     from stackbench.export.levels import Scale
-    from stackbench.job.calibrators import CalibratorDesk
+    from stackbench.job.coarse import CoarseCalibrator
+    from stackbench.job.judging import JudgedSub
     from stackbench.job.run import MeasuredNight
+    from stackbench.stars.zones import Zones
 
 WIDEST = 2048
-_BAND_ROWS = 256
 _LEVELS = 1 << 16
+# as many as servings at most; each is some 16 MB for a large sensor
+_MOST_COARSE = 16
+_THUMB = 96
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,13 +33,17 @@ class Picture:
 
     `grey` is (ny, nx) uint8, row 0 being row 0 of the image; a pixel of it
     stands for `factor` × `factor` of the image's, whose (ny, nx) is `shape`.
-    `scale` is what was made black and white.
+    `scale` is what was made black and white. A sub's picture comes with a
+    `thumb` of the same stretch, and with the `zones` of its stars where these
+    are measured.
     """
 
     grey: NDArray[np.uint8]
     factor: int
     shape: tuple[int, int]
     scale: "Scale"
+    thumb: NDArray[np.uint8] | None = None
+    zones: "Zones | None" = None
 
 
 class PictureDesk:
@@ -52,9 +60,9 @@ class PictureDesk:
     def __init__(self, bench: Bench, desk: PixelDesk) -> None:
         self._bench = bench
         self._desk = desk
-        self._lock = threading.Lock()
+        self._making = threading.Lock()
         self._night: MeasuredNight | None = None
-        self._calibrators: CalibratorDesk | None = None
+        self._coarse_ones: dict[str, CoarseCalibrator] = {}
 
     def use(self, night: "MeasuredNight") -> None:
         """Calibrate subs from now on by the masters of a night.
@@ -64,17 +72,24 @@ class PictureDesk:
         night : MeasuredNight
             The night, its masters made.
         """
-        with self._lock:
-            self._night = night
-            self._calibrators = None
+        self._night = night
 
-    def sub(self, frame: Frame, *, scale: "Scale | None" = None, widest: int = WIDEST) -> Picture:
+    def sub(
+        self,
+        frame: Frame,
+        *,
+        judged: "JudgedSub | None" = None,
+        scale: "Scale | None" = None,
+        widest: int = WIDEST,
+    ) -> Picture:
         """Picture a sub, calibrated if the masters are made.
 
         Parameters
         ----------
         frame : Frame
             The sub.
+        judged : JudgedSub, optional
+            What is known of it; its zones are those of the grid where it is placed.
         scale : Scale, optional
             What to make black and white; chosen by the picture if None.
         widest : int
@@ -90,17 +105,13 @@ class PictureDesk:
         FrameError
             If the file cannot be read.
         """
-        from stackbench.export.preview import averaged
+        from stackbench.job.coarse import averaged_sub
 
-        source = self._source(frame)
-        ny, nx = source.shape
-        factor = _factor(source.shape, widest)
-        small = np.empty((-(-ny // factor), -(-nx // factor)), dtype=np.float32)
-        step = max(1, _BAND_ROWS // factor) * factor
-        for start in range(0, ny, step):
-            band = source.rows(start, min(start + step, ny))
-            small[start // factor : (start + step) // factor] = averaged(band, factor=factor)
-        return _picture(small, factor, source.shape, scale)
+        pixels = self._desk.pixels(frame)
+        factor = _factor(pixels.layout.shape, widest)
+        small = averaged_sub(pixels, self._coarse(frame, factor))
+        picture = _picture(small, factor, pixels.layout.shape, scale)
+        return replace(picture, thumb=_thumb(picture.grey), zones=_zones(judged, picture.shape))
 
     def detail(
         self, frame: Frame, *, rows: tuple[int, int], columns: tuple[int, int], scale: "Scale"
@@ -130,20 +141,42 @@ class PictureDesk:
         return _picture(block, 1, block.shape, scale)
 
     def _source(self, frame: Frame) -> "CalibratedRows":
-        from stackbench.calibration.apply import CalibratedRows, Calibrator
+        from stackbench.calibration.apply import CalibratedRows
 
         pixels = self._desk.pixels(frame)
-        with self._lock:
-            if self._night is None:
-                return CalibratedRows(pixels, Calibrator())
-            if self._calibrators is None:
-                from stackbench.job.calibrators import CalibratorDesk
+        with self._making:
+            return CalibratedRows(pixels, self._calibrator(frame, self._night))
 
-                found, shelf = self._night.looked.found, self._night.shelf
-                self._calibrators = CalibratorDesk(self._bench, found, shelf, self._desk)
-            serving = self._night.looked.overview.plan.servings[frame.path]
-            calibrator = self._calibrators.calibrator(serving, frame.setup.camera)
-        return CalibratedRows(pixels, calibrator)
+    def _coarse(self, frame: Frame, factor: int) -> "CoarseCalibrator":
+        from stackbench.calibration.apply import Calibrator
+        from stackbench.job.coarse import coarse
+
+        night = self._night
+        if night is None:
+            return coarse(Calibrator(), factor=factor)
+        serving = night.looked.overview.plan.servings[frame.path]
+        key = f"{night.shelf.serving_key(serving)} {frame.setup.camera} {factor}"
+        found = self._coarse_ones.get(key)  # whoever finds theirs does not wait for others
+        if found is None:
+            with self._making:
+                found = self._coarse_ones.get(key)
+                if found is None:
+                    if len(self._coarse_ones) >= _MOST_COARSE:
+                        self._coarse_ones.pop(next(iter(self._coarse_ones)))
+                    found = coarse(self._calibrator(frame, night), factor=factor)
+                    self._coarse_ones[key] = found
+        return found
+
+    def _calibrator(self, frame: Frame, night: "MeasuredNight | None") -> "Calibrator":
+        """Give what calibrates every pixel; to be asked by one thread at a time."""
+        from stackbench.calibration.apply import Calibrator
+        from stackbench.job.calibrators import CalibratorDesk
+
+        if night is None:
+            return Calibrator()
+        desk = CalibratorDesk(self._bench, night.looked.found, night.shelf, self._desk)
+        serving = night.looked.overview.plan.servings[frame.path]
+        return desk.calibrator(serving, frame.setup.camera)
 
 
 def product_picture(
@@ -180,7 +213,7 @@ def product_picture(
     from stackbench.export.preview import averaged
 
     image = read_image(path, extension=extension, verify=False).image
-    shape = (image.shape[0], image.shape[1])
+    shape = _shape(image)
     factor = _factor(shape, widest)
     small = averaged(image.astype(np.float32, copy=False), factor=factor)
     if scale is None and extension:
@@ -232,6 +265,26 @@ def product_detail(
 
 def _factor(shape: tuple[int, int], widest: int) -> int:
     return -(-max(shape) // widest) or 1
+
+
+def _thumb(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    from stackbench.export.preview import averaged
+
+    small = averaged(grey.astype(np.float32), factor=_factor(_shape(grey), _THUMB))
+    return small.astype(np.uint8)
+
+
+def _zones(judged: "JudgedSub | None", shape: tuple[int, int]) -> "Zones | None":
+    from stackbench.stars.zones import zones_of
+
+    if judged is None or judged.sub is None:
+        return None
+    matrix = judged.placement.matrix if judged.placement is not None else None
+    return zones_of(judged.sub.measures.stars, shape=shape, matrix=matrix)
+
+
+def _shape(image: NDArray[Any]) -> tuple[int, int]:
+    return image.shape[0], image.shape[1]
 
 
 def _picture(
