@@ -1,6 +1,6 @@
 """The first step: find the frames, their facts and their checksums."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -29,7 +29,14 @@ class Found:
     checksums: Mapping[Path, str]
 
 
-def find_frames(bench: Bench, folders: Sequence[Path]) -> Found:
+Listed = Callable[[tuple[Frame, ...], tuple[Problem, ...]], None]
+
+
+def _unheard(frames: tuple[Frame, ...], problems: tuple[Problem, ...]) -> None:
+    """Let nobody hear of it."""
+
+
+def find_frames(bench: Bench, folders: Sequence[Path], *, listed: Listed = _unheard) -> Found:
     """Find all frames of a job.
 
     Parameters
@@ -39,6 +46,9 @@ def find_frames(bench: Bench, folders: Sequence[Path]) -> Found:
         not opened again.
     folders : sequence of Path
         The nights' folders, searched with all folders in them.
+    listed : callable
+        Called with the frames and problems as the headers tell of them, before
+        any file is read to its end; not called when no file is new.
 
     Returns
     -------
@@ -48,18 +58,26 @@ def find_frames(bench: Bench, folders: Sequence[Path]) -> Found:
     bench.progress.begin(Step.FIND, 1)
     scan = scan_folders(folders, skip=[bench.out], known=bench.store.known_frame)
     bench.progress.end(Step.FIND)
-    checksums: dict[Path, str] = {}
+    checksums = _known_checksums(bench, scan.frames)
+    new = [frame.path for frame in scan.frames if frame.path not in checksums]
+    if new:
+        listed(_completed(scan.frames, folders), scan.problems)
     try:
-        unread = _checksums(bench, scan.frames, checksums)
+        unread = _take_checksums(bench, new, checksums)
     finally:  # also when stopped: a night's checksums take minutes on a slow disk
         frames = [frame for frame in scan.frames if frame.path in checksums]
         bench.store.learn_frames(frames, checksums)
     frames, copied = _without_copies(frames, checksums)
     return Found(
-        frames=with_targets(with_common_focal_lengths(frames), folders=folders),
+        frames=_completed(frames, folders),
         problems=(*scan.problems, *unread, *copied),
         checksums=checksums,
     )
+
+
+def _completed(frames: Sequence[Frame], folders: Sequence[Path]) -> tuple[Frame, ...]:
+    """Add what frames tell of each other."""
+    return tuple(with_targets(with_common_focal_lengths(frames), folders=folders))
 
 
 def _without_copies(
@@ -84,7 +102,12 @@ def _without_copies(
     return list(originals.values()), problems
 
 
-def _checksums(bench: Bench, frames: Sequence[Frame], checksums: dict[Path, str]) -> list[Problem]:
+def _known_checksums(bench: Bench, frames: Sequence[Frame]) -> dict[Path, str]:
+    known = ((frame.path, bench.store.known_checksum(frame)) for frame in frames)
+    return {path: checksum for path, checksum in known if checksum is not None}
+
+
+def _take_checksums(bench: Bench, new: Sequence[Path], checksums: dict[Path, str]) -> list[Problem]:
     """Sum the files not known yet; one that cannot be read to its end is a problem."""
 
     def _sum(path: Path) -> Problem | None:
@@ -94,25 +117,17 @@ def _checksums(bench: Bench, frames: Sequence[Frame], checksums: dict[Path, str]
             return unreadable(path, error).problem
         return None
 
-    new: list[Path] = []
-    for frame in frames:
-        known = bench.store.known_checksum(frame)
-        if known is None:
-            new.append(frame.path)
-        else:
-            checksums[frame.path] = known
-    problems: list[Problem] = []
-    if new:
-        loading = warm_up()
-        bench.progress.begin(Step.CHECK, len(new))
-        outcomes = in_threads(
-            _sum,
-            new,
-            threads=bench.threads,
-            stop=bench.stop,
-            tick=lambda: bench.progress.advance(Step.CHECK),
-        )
-        loading.join()
-        bench.progress.end(Step.CHECK)
-        problems = [problem for problem in outcomes if problem is not None]
-    return problems
+    if not new:
+        return []
+    loading = warm_up()
+    bench.progress.begin(Step.CHECK, len(new))
+    outcomes = in_threads(
+        _sum,
+        new,
+        threads=bench.threads,
+        stop=bench.stop,
+        tick=lambda: bench.progress.advance(Step.CHECK),
+    )
+    loading.join()
+    bench.progress.end(Step.CHECK)
+    return [problem for problem in outcomes if problem is not None]

@@ -4,13 +4,13 @@
 them, what was found out: each takes what the parts before it returned.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from stackbench.export.night import Night
 from stackbench.frames.groups import light_groups
-from stackbench.frames.records import Problem
+from stackbench.frames.records import Frame, Problem
 from stackbench.job.bench import Bench
 from stackbench.job.decisions import take_decisions
 from stackbench.job.exporting import FinishedChannel, export_channels
@@ -96,7 +96,12 @@ def run_job(
     return finish_night(bench, desk, night, judge_night(bench, night)).night
 
 
-def look_through(bench: Bench, folders: Sequence[Path]) -> Looked:
+def look_through(
+    bench: Bench,
+    folders: Sequence[Path],
+    *,
+    listed: Callable[[Overview], None] = lambda _: None,
+) -> Looked:
     """Find the frames and plan their calibration; headers only.
 
     Parameters
@@ -105,6 +110,9 @@ def look_through(bench: Bench, folders: Sequence[Path]) -> Looked:
         The job's bench.
     folders : sequence of Path
         The nights' folders.
+    listed : callable
+        Called with what the headers tell, before new files are read to their
+        end, which takes minutes for a large night.
 
     Returns
     -------
@@ -118,13 +126,16 @@ def look_through(bench: Bench, folders: Sequence[Path]) -> Looked:
     """
     folders = tuple(folder.resolve() for folder in folders)
     remember_nights(bench.store, folders)
-    found = find_frames(bench, folders)
-    overview = overview_of(
-        found.frames,
-        found.problems,
-        library=bench.library,
-        options=bench.settings.calibration,
+
+    def _overview(frames: Sequence[Frame], problems: Sequence[Problem]) -> Overview:
+        return overview_of(
+            frames, problems, library=bench.library, options=bench.settings.calibration
+        )
+
+    found = find_frames(
+        bench, folders, listed=lambda frames, problems: listed(_overview(frames, problems))
     )
+    overview = _overview(found.frames, found.problems)
     return Looked(folders=folders, found=found, overview=overview)
 
 

@@ -195,8 +195,9 @@ class Session:
         stop : callable
             Asked between pieces of work; True ends it with Cancelled.
         hear : callable
-            Called with the state when the frames are found, whenever a master
-            is made, and when the subs are judged; from any thread.
+            Called with the state when the headers are read, when the frames
+            are found to be whole, whenever a master is made, and when the subs
+            are judged; from any thread.
 
         Returns
         -------
@@ -211,7 +212,13 @@ class Session:
             If a product cannot be written.
         """
         bench = self._working_bench(progress, stop)
-        looked = look_through(bench, self._folders)
+
+        def _listed(overview: Overview) -> None:
+            with self._lock:
+                self._renew(overview=overview, problems=overview.problems)
+            hear(self.state)
+
+        looked = look_through(bench, self._folders, listed=_listed)
         with self._lock:
             self._looked = looked
             self._renew(

@@ -25,6 +25,7 @@ PLACE_KEYS = (
     ("In the ribbon", "Shift+click", "choose all from the current sub to this one"),
     ("On a picture", "+  −  0", "enlarge, make smaller, fit"),
     ("In Review", "S", "star shapes"),
+    ("In Review", "M", "their FWHM and elongation in nine parts of the field"),
     ("In Stacks", "1 … 6", "layers"),
     ("In Channels", "1 … 9", "channels"),
     ("In Channels", "C", "in colour"),

@@ -24,9 +24,11 @@ from PySide6.QtWidgets import (
 
 from stackbench.job.pictures import Picture
 from stackbench.stars.records import StarTable
+from stackbench.stars.zones import Zones
 from stackbench.window.look import look_of
 from stackbench.window.pixmaps import colour_pixmap, grey_pixmap, transform_of
 from stackbench.window.starshapes import star_shapes
+from stackbench.window.zonesmap import draw_zones
 
 _STEP = 1.25
 _MOST = 24.0
@@ -57,6 +59,7 @@ class FieldView(QGraphicsView):
         self._item.setTransformationMode(Qt.TransformationMode.SmoothTransformation)
         self._scene.addItem(self._item)
         self._stars: QGraphicsItemGroup | None = None
+        self._zones: Zones | None = None
         self._detail = QGraphicsPixmapItem()
         self._detail.setZValue(1)
         self._detail.hide()
@@ -166,6 +169,17 @@ class FieldView(QGraphicsView):
         self._detail.hide()
         self._picture = None
         self.show_stars(None)
+        self.show_zones(None)
+
+    def show_zones(self, zones: Zones | None) -> None:
+        """Draw how the stars' shape changes across the field.
+
+        Parameters
+        ----------
+        zones : Zones or None
+            On the grid; None for none.
+        """
+        self._zones = zones
         self.viewport().update()
 
     def show_stars(self, stars: StarTable | None) -> None:
@@ -326,7 +340,13 @@ class FieldView(QGraphicsView):
         painter.fillRect(rect, QColor(look_of(self.palette()).well))
 
     def drawForeground(self, painter: QPainter, rect: QRectF | QRect) -> None:  # noqa: ARG002, N802
-        """Write the words."""
+        """Write the words, or draw the map of star shapes."""
+        if self._zones is not None:
+            to_screen = painter.transform()
+            painter.save()
+            painter.resetTransform()
+            draw_zones(painter, self._zones, to_screen)
+            painter.restore()
         if not self._words:
             return
         painter.save()

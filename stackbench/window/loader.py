@@ -4,7 +4,6 @@ import logging
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
-from concurrent.futures import ThreadPoolExecutor
 
 from PySide6.QtCore import QObject, Signal, Slot
 
@@ -16,11 +15,13 @@ logger = logging.getLogger(__name__)
 
 Make = Callable[[], Picture]
 _BUDGET_BYTES = 300 << 20
-_THREADS = 2
 
 
 class PictureLoader(QObject):
     """Makes pictures on demand, the latest wish first.
+
+    What is not wanted soon is made by one thread, so that another is free for
+    the next wish.
 
     `ready` and `failed` come with the key that was wanted. After `clear`
     nothing comes that was wanted before.
@@ -40,12 +41,19 @@ class PictureLoader(QObject):
         self._budget = budget_bytes
         self._kept: OrderedDict[Hashable, Picture] = OrderedDict()
         self._held = 0
-        self._lock = threading.Lock()
         self._wishes: OrderedDict[Hashable, tuple[int, Make]] = OrderedDict()
+        self._later: OrderedDict[Hashable, tuple[int, Make]] = OrderedDict()
         self._under_way: set[Hashable] = set()
         self._generation = 0
-        self._pool = ThreadPoolExecutor(_THREADS, thread_name_prefix="pictures")
+        self._changed = threading.Condition()
+        self._closed = False
         self._made.connect(self._keep)
+        self._threads = [
+            threading.Thread(
+                target=self._work, kwargs={"ahead": ahead}, name="pictures", daemon=True
+            )
+            for ahead in (False, True)
+        ]
 
     def get(self, key: Hashable) -> Picture | None:
         """Give a picture if it is there.
@@ -79,17 +87,23 @@ class PictureLoader(QObject):
         """
         if key in self._kept or key in self._under_way:
             return
-        with self._lock:
-            new = key not in self._wishes
-            self._wishes[key] = (self._generation, make)
-            self._wishes.move_to_end(key, last=soon)
-        if new:
-            self._pool.submit(self._make_one)
+        for thread in self._threads:
+            if thread.ident is None:
+                thread.start()
+        with self._changed:
+            if soon:
+                self._later.pop(key, None)
+                self._wishes[key] = (self._generation, make)
+                self._wishes.move_to_end(key)
+            elif key not in self._wishes:
+                self._later.setdefault(key, (self._generation, make))
+            self._changed.notify_all()
 
     def drop_wishes(self) -> None:
         """Forget what is wanted and not begun."""
-        with self._lock:
+        with self._changed:
             self._wishes.clear()
+            self._later.clear()
 
     def clear(self) -> None:
         """Forget all pictures and wishes."""
@@ -102,24 +116,39 @@ class PictureLoader(QObject):
     def close(self) -> None:
         """End the threads, after what they are at."""
         self.clear()
-        self._pool.shutdown(wait=True, cancel_futures=True)
+        with self._changed:
+            self._closed = True
+            self._changed.notify_all()
+        for thread in self._threads:
+            if thread.ident is not None:
+                thread.join()
 
-    def _make_one(self) -> None:
-        with self._lock:
-            if not self._wishes:
-                return
-            key, (generation, make) = self._wishes.popitem(last=True)
-            self._under_way.add(key)
+    def _work(self, *, ahead: bool) -> None:
+        """Make what is wanted most, until the loader is closed."""
+        while True:
+            with self._changed:
+                while not (self._closed or self._wishes or (ahead and self._later)):
+                    self._changed.wait()
+                if self._closed:
+                    return
+                if self._wishes:
+                    key, (generation, make) = self._wishes.popitem(last=True)
+                else:
+                    key, (generation, make) = self._later.popitem(last=False)
+                self._under_way.add(key)
+            self._made.emit(generation, key, self._result(make))
+
+    @staticmethod
+    def _result(make: Make) -> Picture | str:
         try:
-            result: Picture | str = make()
+            return make()
         except FrameError as error:
-            result = f"{error.problem.what}: {error.problem.why}"
+            return f"{error.problem.what}: {error.problem.why}"
         except (ProductError, OSError) as error:
-            result = str(error)
+            return str(error)
         except Exception as error:
             logger.exception("a picture failed")
-            result = f"{type(error).__name__}: {error}"
-        self._made.emit(generation, key, result)
+            return f"{type(error).__name__}: {error}"
 
     @Slot(int, object, object)
     def _keep(self, generation: int, key: Hashable, result: Picture | str) -> None:

@@ -152,6 +152,7 @@ class NightModel(QObject):
         self.trial_lanes: tuple[Lane, ...] = ()
         self.trial_changes: Mapping[Path, Change] = {}
         self._index: dict[Path, int] = {}
+        self._values: dict[tuple[int, str], tuple[float, ...]] = {}
 
     def show(self, state: SessionState) -> None:
         """Take on a new state of the session.
@@ -165,6 +166,7 @@ class NightModel(QObject):
         self.trial_lanes, self.trial_changes = (), {}
         self.lanes = _lanes(state)
         self.rows = _rows(self.lanes)
+        self._values = {}
         self._index = {row.path: number for number, row in enumerate(self.rows)}
         self.chosen &= self._index.keys()
         if self.current not in self._index:
@@ -238,6 +240,27 @@ class NightModel(QObject):
         self.trial_lanes = tuple(Lane(group=one.group, judged=one) for one in groups)
         self.trial_changes = {change.path: change for change in changes}
         self.trial_changed.emit()
+
+    def values(self, lane: int, measure: str) -> tuple[float, ...]:
+        """List what is known of a measure in a lane.
+
+        Parameters
+        ----------
+        lane : int
+            The lane's number.
+        measure : str
+            See `SubRow.value`.
+
+        Returns
+        -------
+        tuple of float
+            In ascending order; unknown values are left out.
+        """
+        key = lane, measure
+        if key not in self._values:
+            all_values = (row.value(measure) for row in self.rows if row.lane == lane)
+            self._values[key] = tuple(sorted(one for one in all_values if one is not None))
+        return self._values[key]
 
     def best_of(self, lane: int) -> SubRow | None:
         """Find the sub that others of its filter are compared with.

@@ -1,14 +1,15 @@
 """Why a sub was judged as it was: in words, and its measures against limits and the best."""
 
-from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QVBoxLayout, QWidget
 
+from stackbench.review.typical import BadSide
 from stackbench.window.measures import MEASURES
 from stackbench.window.night import NightModel, SubRow
 from stackbench.window.parts import card, emptied, label
-from stackbench.window.subwords import limit_of, standing, state_words
+from stackbench.window.subwords import limit_of, place_words, rank_words, state_words
+from stackbench.window.valuestrip import ValueStrip
 
-_HEADS = ("", "This sub", "Best", "Limit", "Rank")
+_HEADS = ("", "This sub", "Best", "Limit", "Rank", "Among the filter’s subs")
 _SHOWN = MEASURES[:5]
 
 
@@ -37,13 +38,16 @@ class ReasonsView(QWidget):
         for column, words in enumerate(_HEADS):
             head = label(words, "muted", wrap=False)
             grid.addWidget(head, 0, column)
-        head.setToolTip("Where the value lies among the filter’s subs, the lowest being the first")
+        head.setToolTip("A stroke for each sub, a wedge at this one, a bar at the limit")
+        self._strips = []
         for number, measure in enumerate(_SHOWN):
             grid.addWidget(label(measure.words, "muted", wrap=False), number + 1, 0)
-            cells = [label("", wrap=False) for _ in _HEADS[1:]]
-            for column, cell in enumerate(cells):
+            cells = [label("", wrap=False) for _ in _HEADS[1:-1]]
+            strip = ValueStrip()
+            for column, cell in enumerate([*cells, strip]):
                 grid.addWidget(cell, number + 1, column + 1)
             self._cells.append(cells)
+            self._strips.append(strip)
         grid.setColumnStretch(len(_HEADS) - 1, 1)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -76,15 +80,22 @@ class ReasonsView(QWidget):
         best = self._model.best_of(row.lane)
         lane = self._model.lanes[row.lane]
         broken = {reason.measure for reason in verdict.reasons} if verdict is not None else set()
-        for measure, cells in zip(_SHOWN, self._cells, strict=True):
-            value, limit = row.value(measure.name), limit_of(lane, measure, row)
+        for measure, cells, strip in zip(_SHOWN, self._cells, self._strips, strict=True):
+            value, placed = row.value(measure.name), limit_of(lane, measure, row)
+            limit = placed.limit if placed is not None else None
             beyond = " ✕" if measure.name in broken else ""
             texts = (
                 measure.written(value) + beyond,
                 measure.written(best.value(measure.name)) if best is not None else "–",
                 measure.written(limit),
-                standing(row, measure, self._model),
+                rank_words(row, measure, self._model),
             )
             for cell, text in zip(cells, texts, strict=True):
                 cell.setText(text)
-                cell.setAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
+            strip.show_values(
+                self._model.values(row.lane, measure.name),
+                own=value,
+                limit=limit,
+                bad_above=placed is None or placed.bad is BadSide.ABOVE,
+                words=place_words(row, measure, self._model),
+            )

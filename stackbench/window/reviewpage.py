@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QModelIndex, QRect, Qt, Signal, Slot
+from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
     QHBoxLayout,
-    QListView,
     QSplitter,
     QVBoxLayout,
     QWidget,
@@ -20,10 +20,12 @@ from PySide6.QtWidgets import (
 from stackbench.job.store import Decision
 from stackbench.window.controller import Controller
 from stackbench.window.fieldview import FieldView
+from stackbench.window.filmstrip import FilmStrip
 from stackbench.window.night import SubRow
 from stackbench.window.parts import ElidedLabel, button
 from stackbench.window.reasons import ReasonsView
 from stackbench.window.sublist import SubList, orders
+from stackbench.window.subpictures import SUB, SubPictures
 from stackbench.window.subwords import sub_line
 
 _AHEAD = 3
@@ -40,7 +42,9 @@ class ReviewPage(QWidget):
         self._model = controller.model
         self._controller = controller
         self._shown: Path | None = None
-        self._shown_pair: tuple[Hashable, Hashable] | None = None
+        self._wanted: Path | None = None
+        self._pictures = SubPictures(controller)
+        self._shown_keys: tuple[Hashable, Hashable] = (None, None)
         self._details: dict[FieldView, tuple[Hashable, QRect]] = {}
         self.setAccessibleName("Review")
         self.sub_view = FieldView("The sub")
@@ -50,17 +54,21 @@ class ReviewPage(QWidget):
         self._best_title = ElidedLabel("muted")
         self.reasons = ReasonsView(self._model)
         self.list = SubList(self._model, self)
-        self.strip = QListView()
-        self.strip.setModel(self.list)
-        self.strip.setAccessibleName("Subs")
-        self.strip.setUniformItemSizes(True)
-        self.strip.setMinimumWidth(190)
+        self.strip = FilmStrip(self.list)
         self.order = QComboBox()
         self.order.setAccessibleName("Order of the subs")
         for name, words in orders():
             self.order.addItem(words, name)
         self.stars = QCheckBox("Star shapes")
         self.stars.setToolTip("Draw the measured shapes of the stars, three times as large (S)")
+        self.zones = QCheckBox("Across the field")
+        self.zones.setToolTip(
+            "Draw FWHM, eccentricity and the direction that stars have in common, "
+            "in nine parts of the field (M)"
+        )
+        for box, name, key in ((self.stars, "stars", "S"), (self.zones, "zones", "M")):
+            box.setChecked(controller.choices.text(name, "no") == "yes")
+            QShortcut(QKeySequence(key), self).activated.connect(box.toggle)
         self._lay_out()
         self._connect()
         self.refresh()
@@ -95,6 +103,7 @@ class ReviewPage(QWidget):
         for one in (self.keep, self.reject, self.back):
             row.addWidget(one)
         row.addStretch()
+        row.addWidget(self.zones)
         row.addWidget(self.stars)
         right = QWidget()
         body = QVBoxLayout(right)
@@ -127,7 +136,9 @@ class ReviewPage(QWidget):
         self.keep.clicked.connect(lambda: self.decided.emit(Decision.KEEP))
         self.reject.clicked.connect(lambda: self.decided.emit(Decision.REJECT))
         self.back.clicked.connect(lambda: self.decided.emit(None))
-        self.stars.toggled.connect(self._show_stars)
+        self.stars.toggled.connect(self._remark)
+        self.zones.toggled.connect(self._remark)
+        self.strip.seen.connect(self._fill_strip)
         self.sub_view.detail_wanted.connect(partial(self._want_detail, self.sub_view))
         self.best_view.detail_wanted.connect(partial(self._want_detail, self.best_view))
 
@@ -166,7 +177,8 @@ class ReviewPage(QWidget):
             words = "Choose a sub in the list or in the ribbon." if self._model.rows else ""
             self.sub_view.show_words(words)
             self.best_view.show_words("")
-            self._shown = self._shown_pair = None
+            self._shown = self._wanted = None
+            self._shown_keys = (None, None)
             return
         self._follow(row)
         self._sub_title.setText(sub_line(row, self._model))
@@ -200,62 +212,64 @@ class ReviewPage(QWidget):
         if index.isValid() and index.row() < len(paths):
             self.wanted.emit(paths[index.row()])
 
-    def _key(self, row: SubRow, best: SubRow | None) -> Hashable | None:
-        """Name a sub's picture; None while the best one's stretch is not known."""
-        calibrated = self._model.state.shelf is not None
-        if best is None or best.path == row.path:
-            return ("sub", row.path, calibrated, None)
-        reference = self._controller.pictures.get(("sub", best.path, calibrated, None))
-        return None if reference is None else ("sub", row.path, calibrated, reference.scale)
-
     def _show_pictures(self, row: SubRow, best: SubRow | None) -> None:
-        session, pictures = self._controller.session, self._controller.pictures
-        if session is None:
-            return
-        desk = session.pictures
-        if self._shown != row.path:
-            pictures.drop_wishes()
-        ahead = self._neighbours(row)
-        for other in ahead:
-            self._want(other, self._model.best_of(other.lane), soon=False)
-        best_key = self._key(best, None) if best is not None else None
-        if best is not None and best_key is not None:
-            frame = best.frame
-            pictures.want(best_key, lambda: desk.sub(frame))
-        key = self._key(row, best)
-        if key is not None:
-            self._want(row, best, soon=True)
-        pair = (key, best_key)
-        picture = pictures.get(key) if key is not None else None
-        best_picture = pictures.get(best_key) if best_key is not None else None
-        new = self._shown_pair != pair or self._shown != row.path
-        if picture is not None and (new or self.sub_view.words):
+        self._want_around(row, best)
+        own = (self._pictures.key(row), row.path)
+        picture = self._pictures.get(row)
+        if picture is not None and (self._shown_keys[0] != own or self.sub_view.words):
             self.sub_view.show_picture(picture, _matrix(row), home=self._shown is None)
-            self._shown, self._shown_pair = row.path, pair
-            self._details.clear()
-            if best_picture is not None and best is not None:
-                self.best_view.show_picture(best_picture, _matrix(best))
-            self._show_stars(self.stars.isChecked())
+            self._shown = row.path
+            self._shown_keys = own, self._shown_keys[1]
+            self._details.pop(self.sub_view, None)
+            self._show_marks(self.sub_view, row)
         if best is None:
             self.best_view.show_words("The best sub of a filter is known after measuring.")
-
-    def _want(self, row: SubRow, best: SubRow | None, *, soon: bool) -> None:
-        key, session = self._key(row, best), self._controller.session
-        if key is None or session is None:
+            self._shown_keys = self._shown_keys[0], None
             return
-        desk, frame = session.pictures, row.frame
-        scale = None
-        if best is not None and best.path != row.path:
-            calibrated = self._model.state.shelf is not None
-            reference = self._controller.pictures.get(("sub", best.path, calibrated, None))
-            scale = reference.scale if reference is not None else None
-        self._controller.pictures.want(key, lambda: desk.sub(frame, scale=scale), soon=soon)
+        other = (self._pictures.key(best), best.path)
+        best_picture = self._pictures.get(best)
+        if best_picture is not None and (self._shown_keys[1] != other or self.best_view.words):
+            self.best_view.show_picture(best_picture, _matrix(best))
+            self._shown_keys = self._shown_keys[0], other
+            self._details.pop(self.best_view, None)
+            self._show_marks(self.best_view, best)
+
+    def _want_around(self, row: SubRow, best: SubRow | None) -> None:
+        """Want the sub at once; then its neighbours, what the strip shows, and every best."""
+        if self._controller.session is None:
+            return
+        if self._wanted != row.path:
+            self._controller.pictures.drop_wishes()
+            self._wanted = row.path
+        self._pictures.want(row, soon=True)
+        if best is not None:
+            self._pictures.want(best, soon=True)
+        for other in self._neighbours(row):
+            self._pictures.want(other, soon=False)
+        for lane in range(len(self._model.lanes)):
+            first = self._model.best_of(lane)
+            if first is not None:
+                self._pictures.want(first, soon=False)
+        self._fill_strip()
+
+    @Slot()
+    def _fill_strip(self) -> None:
+        if not self.isVisible():
+            return
+        for row in self.strip.rows_seen():
+            if self.list.has_thumb(row.path):
+                continue
+            picture = self._pictures.get(row)
+            if picture is None:
+                self._pictures.want(row, soon=False)
+            elif picture.thumb is not None:
+                self.list.show_thumb(row.path, picture.thumb)
 
     def _neighbours(self, row: SubRow) -> list[SubRow]:
-        paths = self.list.paths()
-        index = paths.index(row.path) if row.path in paths else 0
-        near = paths[index + 1 : index + 1 + _AHEAD] + paths[max(index - 1, 0) : index]
-        return [one for path in reversed(near) if (one := self._model.row(path)) is not None]
+        """List the subs that are likely to be looked at next, likeliest first."""
+        rows = self.list.rows()
+        index = next((n for n, one in enumerate(rows) if one.path == row.path), 0)
+        return rows[index + 1 : index + 1 + _AHEAD] + rows[max(index - 1, 0) : index]
 
     @Slot(object)
     def _picture_came(self, key: object) -> None:
@@ -263,29 +277,17 @@ class ReviewPage(QWidget):
         if row is None or not self.isVisible() or not isinstance(key, tuple):
             return
         self._show_detail(key)
-        if key[0] != "sub":
-            return
-        best = self._model.best_of(row.lane)
-        if key[1] == row.path or (best is not None and key[1] == best.path):
-            self._show_pictures(row, best)
+        if key[0] == SUB:
+            self._show_pictures(row, self._model.best_of(row.lane))
 
     def _want_detail(self, view: FieldView, part: QRect) -> None:
-        session, pictures = self._controller.session, self._controller.pictures
         row = self._model.row(self._model.current)
         best = self._model.best_of(row.lane) if row is not None else None
         one = row if view is self.sub_view else best
-        if session is None or one is None or self._shown_pair is None:
-            return
-        picture = pictures.get(self._shown_pair[0 if view is self.sub_view else 1])
-        if picture is None:
-            return
-        rows = (part.top(), part.top() + part.height())
-        columns = (part.left(), part.left() + part.width())
-        key = ("detail", one.path, rows, columns, picture.scale)
-        self._details[view] = (key, part)
-        desk, frame, scale = session.pictures, one.frame, picture.scale
-        pictures.want(key, lambda: desk.detail(frame, rows=rows, columns=columns, scale=scale))
-        self._show_detail(key)
+        key = self._pictures.want_detail(one, part) if one is not None else None
+        if key is not None:
+            self._details[view] = (key, part)
+            self._show_detail(key)
 
     def _show_detail(self, key: Hashable) -> None:
         for view, (wanted, part) in self._details.items():
@@ -299,13 +301,22 @@ class ReviewPage(QWidget):
             self.sub_view.show_words(words)
             self._shown = self._model.current
 
-    @Slot(bool)
-    def _show_stars(self, wanted: bool) -> None:  # noqa: FBT001 - Qt's signal
+    @Slot()
+    def _remark(self) -> None:
+        """Draw over both pictures what is wanted, from now on and next time."""
+        for box, name in ((self.stars, "stars"), (self.zones, "zones")):
+            self._controller.choices.keep_text(name, "yes" if box.isChecked() else "no")
         row = self._model.row(self._model.current)
-        best = self._model.best_of(row.lane) if row is not None else None
-        for view, one in ((self.sub_view, row), (self.best_view, best)):
-            sub = one.judged.sub if one is not None and one.judged is not None else None
-            view.show_stars(sub.measures.stars if wanted and sub is not None else None)
+        if row is not None:
+            self._show_marks(self.sub_view, row)
+            self._show_marks(self.best_view, self._model.best_of(row.lane))
+
+    def _show_marks(self, view: FieldView, row: SubRow | None) -> None:
+        sub = row.judged.sub if row is not None and row.judged is not None else None
+        stars = sub.measures.stars if sub is not None and self.stars.isChecked() else None
+        view.show_stars(stars)
+        picture = self._pictures.get(row) if row is not None else None
+        view.show_zones(picture.zones if picture is not None and self.zones.isChecked() else None)
 
 
 def _matrix(row: SubRow) -> NDArray[np.float64] | None:

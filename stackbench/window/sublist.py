@@ -1,17 +1,24 @@
 """The subs in an order to go through them."""
 
+from collections import OrderedDict
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from PySide6.QtCore import QAbstractListModel, QModelIndex, QObject, QPersistentModelIndex, Qt, Slot
+from PySide6.QtGui import QColor, QPixmap
 
 from stackbench.window.measures import MEASURES
 from stackbench.window.night import NightModel, SubRow
+from stackbench.window.pixmaps import grey_pixmap
 from stackbench.window.subwords import clock, state_words, tip
 
 Index = QModelIndex | QPersistentModelIndex
 DOUBT, TIME = "doubt", "time"
+THUMB_ROOM = (72, 48)
+_MOST_THUMBS = 600
 
 
 def orders() -> list[tuple[str, str]]:
@@ -44,6 +51,9 @@ class SubList(QAbstractListModel):
         self._model = model
         self._order = DOUBT
         self._rows: list[SubRow] = []
+        self._thumbs: OrderedDict[Path, QPixmap] = OrderedDict()
+        self._empty = QPixmap(*THUMB_ROOM)
+        self._empty.fill(QColor(128, 128, 128, 60))
         model.changed.connect(self._renew)
         self._renew()
 
@@ -79,6 +89,53 @@ class SubList(QAbstractListModel):
         """
         return [row.path for row in self._rows]
 
+    def rows(self) -> list[SubRow]:
+        """List the subs.
+
+        Returns
+        -------
+        list of SubRow
+            In order; not to be changed.
+        """
+        return self._rows
+
+    def has_thumb(self, path: Path) -> bool:
+        """Tell whether a sub has its small picture.
+
+        Parameters
+        ----------
+        path : Path
+            The sub.
+
+        Returns
+        -------
+        bool
+            False when it was let go of to make room for others.
+        """
+        return path in self._thumbs
+
+    def show_thumb(self, path: Path, grey: NDArray[np.uint8]) -> None:
+        """Show a sub's small picture.
+
+        Parameters
+        ----------
+        path : Path
+            The sub.
+        grey : ndarray, shape (ny, nx), uint8
+            Row 0 at the bottom.
+        """
+        place = next((n for n, row in enumerate(self._rows) if row.path == path), None)
+        if place is None:
+            return
+        self._thumbs[path] = grey_pixmap(grey[::-1]).scaled(
+            *THUMB_ROOM, Qt.AspectRatioMode.KeepAspectRatioByExpanding,
+            Qt.TransformationMode.SmoothTransformation,
+        ).copy(0, 0, *THUMB_ROOM)  # fmt: skip
+        self._thumbs.move_to_end(path)
+        while len(self._thumbs) > _MOST_THUMBS:
+            self._thumbs.popitem(last=False)
+        self.dataChanged.emit(self.index(place), self.index(place))
+
     def rowCount(self, parent: Index | None = None) -> int:  # noqa: ARG002, N802 - Qt's name
         """Count the subs."""
         return len(self._rows)
@@ -88,6 +145,8 @@ class SubList(QAbstractListModel):
         if not index.isValid():
             return None
         row = self._rows[index.row()]
+        if role == Qt.ItemDataRole.DecorationRole:
+            return self._thumbs.get(row.path, self._empty)
         if role == Qt.ItemDataRole.DisplayRole:
             sign = "✕" if row.rejected else "✓" if row.verdict is not None else "·"
             lane = self._model.lanes[row.lane]
@@ -114,6 +173,7 @@ class SubList(QAbstractListModel):
             if self._rows:
                 self.dataChanged.emit(self.index(0), self.index(len(self._rows) - 1))
             return
+        self._thumbs.clear()  # other subs, or with a stretch that is known by now
         self._sort()
 
     def _sort(self) -> None:

@@ -3,6 +3,8 @@
 from datetime import datetime
 
 from stackbench.frames.words import seconds
+from stackbench.review.limits import PlacedLimit
+from stackbench.review.standing import standing
 from stackbench.window.measures import MEASURES, Measure
 from stackbench.window.night import Lane, NightModel, SubRow
 
@@ -92,7 +94,7 @@ def tip(row: SubRow, model: NightModel) -> str:
     return "\n".join(lines)
 
 
-def standing(row: SubRow, measure: Measure, model: NightModel) -> str:
+def rank_words(row: SubRow, measure: Measure, model: NightModel) -> str:
     """Tell where a sub's value lies among those of its filter.
 
     Parameters
@@ -110,18 +112,41 @@ def standing(row: SubRow, measure: Measure, model: NightModel) -> str:
         For example "9th of 10", the lowest being the first; empty when unknown.
     """
     value = row.value(measure.name)
-    values = [
-        known
-        for other in model.rows
-        if other.lane == row.lane and (known := other.value(measure.name)) is not None
-    ]
-    if value is None or len(values) < 2:
-        return ""
-    rank = sum(other < value for other in values) + 1
-    return f"{_ordinal(rank)} of {len(values)}"
+    known = None if value is None else standing(value, model.values(row.lane, measure.name))
+    return "" if known is None else f"{_ordinal(known.rank)} of {known.count}"
 
 
-def limit_of(lane: Lane, measure: Measure, row: SubRow) -> float | None:
+def place_words(row: SubRow, measure: Measure, model: NightModel) -> str:
+    """Tell in a sentence where a sub's value lies among those of its filter.
+
+    Parameters
+    ----------
+    row : SubRow
+        The sub.
+    measure : Measure
+        The measure.
+    model : NightModel
+        The night.
+
+    Returns
+    -------
+    str
+        With the share of the others that are lower, and the limit.
+    """
+    value = row.value(measure.name)
+    known = None if value is None else standing(value, model.values(row.lane, measure.name))
+    if known is None:
+        return f"{measure.words}: unknown"
+    lane = model.lanes[row.lane]
+    limit = limit_of(lane, measure, row)
+    return (
+        f"{measure.words} {measure.written(value)}: {_ordinal(known.rank)} of {known.count} from "
+        f"the lowest, {known.below:.0%} of the other {lane.filter_name} subs are lower"
+        + (f"; the limit is {measure.written(limit.limit)}" if limit is not None else "")
+    )
+
+
+def limit_of(lane: Lane, measure: Measure, row: SubRow) -> PlacedLimit | None:
     """Find the limit that holds for a sub.
 
     Parameters
@@ -135,12 +160,12 @@ def limit_of(lane: Lane, measure: Measure, row: SubRow) -> float | None:
 
     Returns
     -------
-    float or None
+    PlacedLimit or None
         None when there is none.
     """
     for placed in lane.limits:
         if placed.measure == measure.name and placed.exposure_s in (None, row.frame.exposure_s):
-            return placed.limit
+            return placed
     return None
 
 

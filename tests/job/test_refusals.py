@@ -178,8 +178,8 @@ def test_a_light_that_went_away_after_the_scan_is_a_problem(night, tmp_path, mon
     shutil.copytree(night, copy)
     whole = finding.find_frames
 
-    def found_and_lost(bench, folders):
-        found = whole(bench, folders)
+    def found_and_lost(bench, folders, **options):
+        found = whole(bench, folders, **options)
         next(f.path for f in found.frames if f.kind == "light").unlink()
         return found
 

@@ -101,6 +101,11 @@ def picture_all(folder: Path, work: Path) -> None:
     window.look_at(doubtful.path)
     settle(1500)
     picture(window, folder, "review")
+    for box in (window.review.zones, window.review.stars):
+        box.setChecked(True)
+    picture(window, folder, "field")
+    for box in (window.review.zones, window.review.stars):
+        box.setChecked(False)
     lane = next(row for row in model.rows if row.rejected).lane
     stretch = [row.path for row in model.rows if row.lane == lane][2:5]
     model.choose(stretch)

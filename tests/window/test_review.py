@@ -26,8 +26,7 @@ def test_the_sub_is_shown_beside_the_best_of_its_filter(qtbot, finished, review)
     qtbot.waitUntil(lambda: review._shown == row.path, timeout=TIMEOUT)
     assert model.best_of(row.lane).path.name in review._best_title.text()
     assert review.sub_view.zoom == pytest.approx(review.best_view.zoom)
-    pictures = finished.controller.pictures
-    sub, best = (pictures.get(key) for key in review._shown_pair)
+    sub, best = (review._pictures.get(one) for one in (row, model.best_of(row.lane)))
     assert sub.scale == best.scale, "one stretch for both"
 
 
