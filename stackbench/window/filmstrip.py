@@ -1,6 +1,6 @@
 """The subs as a strip of small pictures with words."""
 
-from PySide6.QtCore import QSize, QTimer, Signal
+from PySide6.QtCore import QSize, Qt, QTimer, Signal
 from PySide6.QtGui import QResizeEvent, QShowEvent
 from PySide6.QtWidgets import QListView, QWidget
 
@@ -32,6 +32,9 @@ class FilmStrip(QListView):
         self.setUniformItemSizes(True)
         self.setIconSize(QSize(*THUMB_ROOM))
         self.setMinimumWidth(224)
+        # what tells subs apart stands at the end of their names
+        self.setTextElideMode(Qt.TextElideMode.ElideMiddle)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.verticalScrollBar().valueChanged.connect(self._settled.start)
         subs.modelReset.connect(self._settled.start)
 

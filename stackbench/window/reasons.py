@@ -1,9 +1,10 @@
 """Why a sub was judged as it was: in words, and its measures against limits and the best."""
 
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QVBoxLayout, QWidget
 
 from stackbench.review.typical import BadSide
-from stackbench.window.measures import MEASURES
+from stackbench.window.measures import MEASURES, measure_named
 from stackbench.window.night import NightModel, SubRow
 from stackbench.window.parts import card, emptied, label
 from stackbench.window.subwords import limit_of, place_words, rank_words, state_words
@@ -11,6 +12,8 @@ from stackbench.window.valuestrip import ValueStrip
 
 _HEADS = ("", "This sub", "Best", "Limit", "Rank", "Among the filter’s subs")
 _SHOWN = MEASURES[:5]
+_TOLD_ELSEWHERE = ("Best", "Rank")
+_ROOM_FOR_ALL = 720
 
 
 class ReasonsView(QWidget):
@@ -35,11 +38,13 @@ class ReasonsView(QWidget):
         grid.setVerticalSpacing(2)
         columns.addLayout(grid, 5)
         self._cells = []
-        for column, words in enumerate(_HEADS):
-            head = label(words, "muted", wrap=False)
+        heads = [label(words, "muted", wrap=False) for words in _HEADS]
+        for column, head in enumerate(heads):
             grid.addWidget(head, 0, column)
-        head.setToolTip("A stroke for each sub, a wedge at this one, a bar at the limit")
+        self._last_head = heads[-1]
+        self._last_head.setToolTip("A stroke for each sub, a wedge at this one, a bar at the limit")
         self._strips = []
+        self._spare = [heads[_HEADS.index(words)] for words in _TOLD_ELSEWHERE]
         for number, measure in enumerate(_SHOWN):
             grid.addWidget(label(measure.words, "muted", wrap=False), number + 1, 0)
             cells = [label("", wrap=False) for _ in _HEADS[1:-1]]
@@ -48,10 +53,19 @@ class ReasonsView(QWidget):
                 grid.addWidget(cell, number + 1, column + 1)
             self._cells.append(cells)
             self._strips.append(strip)
+            self._spare += [cells[_HEADS.index(words) - 1] for words in _TOLD_ELSEWHERE]
         grid.setColumnStretch(len(_HEADS) - 1, 1)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(frame)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt's name
+        """Leave out, where there is little room, what is told elsewhere too."""
+        super().resizeEvent(event)
+        roomy = self.width() >= _ROOM_FOR_ALL
+        for widget in self._spare:
+            widget.setVisible(roomy)
+        self._last_head.setText(_HEADS[-1] if roomy else "Among others")
 
     def show_row(self, row: SubRow | None) -> None:
         """Show a sub's verdict.
@@ -69,7 +83,11 @@ class ReasonsView(QWidget):
         words.addWidget(label(f"{state[0].upper()}{state[1:]}", "heading"))
         verdict = row.verdict
         for reason in verdict.reasons if verdict is not None else ():
-            words.addWidget(label(f"{reason.text[0].upper()}{reason.text[1:]}."))
+            measure = measure_named(reason.measure)
+            rank = rank_words(row, measure, self._model)
+            known = bool(rank) and measure.name == reason.measure
+            place = f"; {rank} from the lowest" if known else ""
+            words.addWidget(label(f"{reason.text[0].upper()}{reason.text[1:]}{place}."))
         if verdict is not None and not verdict.reasons:
             words.addWidget(label("It stays within all limits.", "muted"))
         if verdict is not None and verdict.reasons and row.by_hand:

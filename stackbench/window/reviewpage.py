@@ -59,9 +59,9 @@ class ReviewPage(QWidget):
         self.order.setAccessibleName("Order of the subs")
         for name, words in orders():
             self.order.addItem(words, name)
-        self.stars = QCheckBox("Star shapes")
+        self.stars = QCheckBox("Shapes")
         self.stars.setToolTip("Draw the measured shapes of the stars, three times as large (S)")
-        self.zones = QCheckBox("Across the field")
+        self.zones = QCheckBox("Field map")
         self.zones.setToolTip(
             "Draw FWHM, eccentricity and the direction that stars have in common, "
             "in nine parts of the field (M)"
@@ -99,7 +99,7 @@ class ReviewPage(QWidget):
         row.setSpacing(8)
         for one in (self.previous, self.next):
             row.addWidget(one)
-        row.addSpacing(16)
+        row.addSpacing(8)
         for one in (self.keep, self.reject, self.back):
             row.addWidget(one)
         row.addStretch()
@@ -141,6 +141,32 @@ class ReviewPage(QWidget):
         self.strip.seen.connect(self._fill_strip)
         self.sub_view.detail_wanted.connect(partial(self._want_detail, self.sub_view))
         self.best_view.detail_wanted.connect(partial(self._want_detail, self.best_view))
+
+    @property
+    def shown(self) -> Path | None:
+        """The sub whose picture is shown.
+
+        Returns
+        -------
+        Path or None
+            While another is being fetched it is the one before.
+        """
+        return self._shown
+
+    def fetched(self, row: SubRow) -> bool:
+        """Tell whether a sub's picture is there to be shown.
+
+        Parameters
+        ----------
+        row : SubRow
+            The sub.
+
+        Returns
+        -------
+        bool
+            False while it is being made, or not wanted yet.
+        """
+        return self._pictures.get(row) is not None
 
     def step(self, by: int) -> None:
         """Ask for another sub in the order of the list.

@@ -12,7 +12,7 @@ _SHADE = QColor(0, 0, 0, 150)
 _GRID = QColor(240, 228, 66, 110)
 # Below this the common elongation is that of noise: no direction is drawn.
 _ROUND = 0.2
-_SMALLEST_CELL = 46.0
+_ROOM_FOR_TWO_LINES = 84.0
 
 
 def draw_zones(painter: QPainter, zones: Zones, to_screen: QTransform) -> None:
@@ -73,10 +73,10 @@ def _draw_zone(painter: QPainter, cell: QRectF, zones: Zones, j: int, i: int) ->
     words = [one for one in zone_words(zones, j, i) if one]
     metrics = QFontMetricsF(painter.font())
     size = max(metrics.horizontalAdvance(one) for one in words) + 12
-    if min(cell.width(), cell.height()) < _SMALLEST_CELL or cell.width() < size:
-        words = words[:1]
-        size = metrics.horizontalAdvance(words[0]) + 12
     known = not math.isnan(float(zones.fwhm_px[j, i]))
+    if known and (cell.height() < _ROOM_FOR_TWO_LINES or cell.width() < size):
+        words = [f"{zones.fwhm_px[j, i]:.2f}  {zones.eccentricity[j, i]:.2f}"]
+        size = metrics.horizontalAdvance(words[0]) + 12
     drawn = min(cell.height() - len(words) * metrics.height() - 10, cell.width(), 56.0)
     tall = len(words) * metrics.height() + 4
     top = cell.center().y() - (tall + (max(drawn, 0.0) if known else 0.0)) / 2

@@ -18,6 +18,7 @@ from tests.bench.machine import machine_lines
 from tests.bench.nights import SHAPES
 from tests.bench.report import Part
 from tests.bench.runs import Runner
+from tests.bench.window import window_part
 
 PARTS: dict[str, Callable[[Path, Runner, parts.Size], Part]] = {
     "night": parts.night_part,
@@ -26,6 +27,7 @@ PARTS: dict[str, Callable[[Path, Runner, parts.Size], Part]] = {
     "kinds": parts.kinds_part,
     "start": parts.start_part,
     "kernels": kernels_part,
+    "window": window_part,
 }
 
 

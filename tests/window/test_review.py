@@ -15,7 +15,7 @@ TIMEOUT = 20_000
 def review(qtbot, finished):
     finished.go_to(REVIEW)
     page = finished.review
-    qtbot.waitUntil(lambda: not page.sub_view.words and page._shown is not None, timeout=TIMEOUT)
+    qtbot.waitUntil(lambda: not page.sub_view.words and page.shown is not None, timeout=TIMEOUT)
     return page
 
 
@@ -23,7 +23,7 @@ def test_the_sub_is_shown_beside_the_best_of_its_filter(qtbot, finished, review)
     model = finished.controller.model
     row = next(r for r in model.rows if r.path != model.best_of(r.lane).path)
     finished.look_at(row.path)
-    qtbot.waitUntil(lambda: review._shown == row.path, timeout=TIMEOUT)
+    qtbot.waitUntil(lambda: review.shown == row.path, timeout=TIMEOUT)
     assert model.best_of(row.lane).path.name in review._best_title.text()
     assert review.sub_view.zoom == pytest.approx(review.best_view.zoom)
     sub, best = (review._pictures.get(one) for one in (row, model.best_of(row.lane)))
