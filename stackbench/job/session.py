@@ -404,12 +404,14 @@ class Session:
         """List the groups whose stack is not what their verdicts ask for."""
         if self._measured is None or state.overview is None:
             return ()
-        made = {stack.recipe.group: stack.recipe.key for stack in state.stacks}
         stale = []
         for index, group in enumerate(state.groups):
             recipe, _ = write_recipe(self._bench, state.overview.plan, self._measured.shelf, group)
             wanted = None if recipe is None else recipe.key
-            if made.get(group.group) != wanted:
+            # to compare is quick, since groups share their frames; to hash them is not
+            of_group = (one for one in state.stacks if one.recipe.group == group.group)
+            made = next((stack.recipe.key for stack in of_group), None)
+            if made != wanted:
                 stale.append(index)
         return tuple(stale)
 

@@ -71,7 +71,6 @@ class ReviewPage(QWidget):
             QShortcut(QKeySequence(key), self).activated.connect(box.toggle)
         self._lay_out()
         self._connect()
-        self.refresh()
 
     def _lay_out(self) -> None:
         left = QWidget()
@@ -192,7 +191,9 @@ class ReviewPage(QWidget):
 
     @Slot()
     def refresh(self) -> None:
-        """Show the current sub."""
+        """Show the current sub, if it can be seen."""
+        if not self.isVisible():
+            return
         row = self._model.row(self._model.current)
         for one in (self.keep, self.reject, self.back):
             one.setEnabled(row is not None and row.verdict is not None)
@@ -216,8 +217,7 @@ class ReviewPage(QWidget):
             self._best_title.setText(f"It is itself the best of {name}")
         else:
             self._best_title.setText(f"Best of {name}: {best.path.name}")
-        if self.isVisible():
-            self._show_pictures(row, best)
+        self._show_pictures(row, best)
 
     def _sort_by(self, order: str) -> None:
         self.list.sort_by(order)

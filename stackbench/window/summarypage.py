@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from PySide6.QtCore import Signal, Slot
+from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QVBoxLayout, QWidget
 
 from stackbench.frames.words import counted, duration
@@ -33,11 +34,17 @@ class SummaryPage(QWidget):
         outer.setContentsMargins(0, 0, 0, 0)
         outer.addWidget(scrolled(content))
         model.changed.connect(self.refresh)
+
+    def showEvent(self, event: QShowEvent) -> None:  # noqa: N802 - Qt's name
+        """Show the state as it is by now."""
+        super().showEvent(event)
         self.refresh()
 
     @Slot()
     def refresh(self) -> None:
-        """Show the state."""
+        """Show the state, if it can be seen."""
+        if not self.isVisible():
+            return  # to lay out a page that nobody looks at would hold up the others
         layout = emptied(self._content)
         state = self._model.state
         layout.addWidget(self._head(state))
@@ -84,11 +91,10 @@ class SummaryPage(QWidget):
         heads = ("Filter", "Kept", "Exposure", "Noise", "FWHM", "Stack")
         for column, words in enumerate(heads):
             grid.addWidget(label(words, "muted", wrap=False), 0, column)
-        stacks = {stack.recipe.group: stack for stack in state.stacks}
         for number, lane in enumerate(self._model.lanes):
             rows = [row for row in self._model.rows if row.lane == number]
             kept = [row for row in rows if row.judged is not None and row.judged.kept]
-            stack = stacks.get(lane.group)
+            stack = next((one for one in state.stacks if one.recipe.group == lane.group), None)
             name = lane.filter_name
             if self._model.several_targets():
                 name = f"{lane.group.target} {name}"

@@ -16,32 +16,16 @@ from pathlib import Path
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
-from PySide6.QtCore import QEventLoop, QObject, QSettings, Qt, QTimer
+from PySide6.QtCore import QEventLoop, QSettings, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 from stackbench.window.choices import Choices
 from stackbench.window.look import LIGHT, dress
 from stackbench.window.mainwindow import REVIEW, MainWindow
+from tests.support.heartbeat import Heartbeat
 
 _LONGEST_S = 3600.0
-
-
-class Heartbeat(QObject):
-    """Takes down how long the event loop was kept from beating."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.gaps: list[float] = []
-        self._last = time.perf_counter()
-        timer = QTimer(self, interval=5)
-        timer.timeout.connect(self._beat)
-        timer.start()
-
-    def _beat(self) -> None:
-        now = time.perf_counter()
-        self.gaps.append(now - self._last)
-        self._last = now
 
 
 def wait(until: Callable[[], bool]) -> float:

@@ -1,16 +1,16 @@
 """The window from drop to exported channels, with the real job in its worker."""
 
 import shutil
-import time
 
 import pytest
-from PySide6.QtCore import QMimeData, QPoint, QPointF, Qt, QTimer, QUrl
+from PySide6.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
 from PySide6.QtGui import QDragEnterEvent, QDropEvent
 
 from stackbench.job.progress import Step
 from stackbench.job.session import Session
 from stackbench.job.store import Decision
 from stackbench.window.mainwindow import CHANNELS, FRAMES, MASTERS, NIGHT, REVIEW, STACKS
+from tests.support.heartbeat import Heartbeat
 
 LONG = 60_000
 
@@ -28,22 +28,6 @@ def drop(window, *paths):
 
 def rows(window, lane=None):
     return [row for row in window.controller.model.rows if lane in (None, row.lane)]
-
-
-class Heartbeat:
-    """Measures how long the event loop was kept from beating."""
-
-    def __init__(self):
-        self.longest = 0.0
-        self._last = time.perf_counter()
-        self._timer = QTimer(interval=5)
-        self._timer.timeout.connect(self._beat)
-        self._timer.start()
-
-    def _beat(self):
-        now = time.perf_counter()
-        self.longest = max(self.longest, now - self._last)
-        self._last = now
 
 
 def test_from_drop_to_channels_without_holding_up_the_window(qtbot, window, night, tmp_path):
