@@ -4,7 +4,7 @@ import logging
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from PySide6.QtCore import QObject, QThread, Signal, Slot
+from PySide6.QtCore import QObject, QThread, QTimer, Signal, Slot
 from PySide6.QtGui import QUndoStack
 
 from stackbench.frames.work import Stop
@@ -23,6 +23,8 @@ from stackbench.window.night import NightModel
 from stackbench.window.worker import Tell, Work, Worker
 
 logger = logging.getLogger(__name__)
+
+_TELL_EVERY_MS = 30
 
 
 class Controller(QObject):
@@ -63,6 +65,10 @@ class Controller(QObject):
         self._generation = 0
         self._worker: Worker | None = None
         self._thread: QThread | None = None
+        # masters may be found one after the other faster than they can be drawn
+        self._news: SessionState | None = None
+        self._telling = QTimer(self, singleShot=True, interval=_TELL_EVERY_MS)
+        self._telling.timeout.connect(self._tell)
         # sessions that a worker opened, also one whose news was not heard yet
         self._opened: list[Session] = []
 
@@ -215,6 +221,7 @@ class Controller(QObject):
                 self.refused.emit(str(error))
 
     def _leave(self) -> None:
+        self._news = None
         self.pictures.clear()
         self.errands.clear()
         self.undo_stack.clear()
@@ -249,8 +256,15 @@ class Controller(QObject):
             self.choices.remember(RecentNight(folders=what.state.folders, out=what.out))
             self.opened.emit()
         elif isinstance(what, SessionState):
-            self.trial = None
-            self.model.show(what)
+            self._news = what
+            self._telling.start()
+
+    @Slot()
+    def _tell(self) -> None:
+        """Show the last that was heard."""
+        if self._news is not None:
+            state, self._news, self.trial = self._news, None, None
+            self.model.show(state)
 
     @Slot(int, object)
     def _progress(self, generation: int, reading: Reading) -> None:
@@ -260,17 +274,20 @@ class Controller(QObject):
     @Slot(int, object)
     def _done(self, generation: int, state: SessionState) -> None:
         if self._end(generation):
+            self._news = None
             self.model.show(state)
             self.finished.emit()
 
     @Slot(int)
     def _cancelled(self, generation: int) -> None:
         if self._end(generation):
+            self._tell()
             self.stopped.emit()
 
     @Slot(int, str)
     def _failed(self, generation: int, words: str) -> None:
         if self._end(generation):
+            self._tell()
             self.failed.emit(words)
 
     def _end(self, generation: int) -> bool:

@@ -60,9 +60,9 @@ def test_a_state_is_heard_after_looking_after_every_master_and_after_judging(nig
     heard = []
     with Session(tmp_path, [night], threads=2) as session:
         last = session.run(hear=heard.append)
-        # four masters, and all of them once more when the last is made
-        assert [len(one.masters) for one in heard] == [0, 1, 2, 3, 4, 4, 4]
-        assert [bool(one.groups) for one in heard] == [*[False] * 6, True]
+        # headers, whole files, four masters, and all of them once more when the last is made
+        assert [len(one.masters) for one in heard] == [0, 0, 1, 2, 3, 4, 4, 4]
+        assert [bool(one.groups) for one in heard] == [*[False] * 7, True]
         assert all(master.path.exists() for one in heard for _, master in one.masters)
         assert all(one.overview is not None for one in heard)
         assert heard[0].stacks == ()
@@ -182,3 +182,18 @@ def test_a_moved_limit_lies_where_it_was_moved_to(session, measure):
 def test_a_measure_without_limit_cannot_be_moved():
     with pytest.raises(ValueError, match="no limit"):
         moved(Limits(), measure="noise_adu", value=1.0, typical=1.0)
+
+
+def test_headers_are_told_before_files_are_read_to_their_end(night, tmp_path):
+    steps, heard = Steps(), []
+    with Session(tmp_path / "out", [night], threads=1) as session, pytest.raises(Cancelled):
+        session.run(
+            progress=steps,
+            hear=lambda state: heard.append((list(steps.begun), state)),
+            stop=lambda: Step.MASTERS in steps.begun,
+        )
+    (first, early), (second, whole) = heard[:2]
+    assert first == [Step.FIND]
+    assert Step.CHECK in second
+    assert early.overview.groups
+    assert early.overview.groups == whole.overview.groups

@@ -7,6 +7,8 @@ from PySide6.QtCore import QPointF, Qt
 from stackbench.job.pictures import Picture
 from stackbench.window.fieldview import FieldView
 from stackbench.window.mainwindow import REVIEW
+from stackbench.window.measures import measure_named
+from stackbench.window.subwords import place_words, rank_words
 
 TIMEOUT = 20_000
 
@@ -102,3 +104,51 @@ def test_an_averaged_picture_asks_for_every_pixel_when_enlarged(qtbot):
     assert view._detail.isVisible()
     place = view._detail.sceneBoundingRect()
     assert place.left() == pytest.approx(part.left() - 0.5)
+
+
+def test_the_map_tells_the_shapes_of_nine_parts_for_both(qtbot, finished, review):
+    model = finished.controller.model
+    row = next(r for r in model.rows if r.path != model.best_of(r.lane).path)
+    finished.look_at(row.path)
+    qtbot.waitUntil(lambda: review.shown == row.path, timeout=TIMEOUT)
+    plain = review.sub_view.grab().toImage()
+    qtbot.keyClick(review, Qt.Key.Key_M)
+    assert review.zones.isChecked()
+    assert review.sub_view.grab().toImage() != plain
+    for view, one in ((review.sub_view, row), (review.best_view, model.best_of(row.lane))):
+        zones = view._zones
+        assert zones.count.sum() == np.isfinite(one.judged.sub.measures.stars.fwhm_px).sum()
+        known = zones.fwhm_px[np.isfinite(zones.fwhm_px)]
+        assert np.median(known) == pytest.approx(one.judged.measures.fwhm_px, rel=0.2)
+    assert finished.controller.choices.text("zones", "no") == "yes", "remembered"
+    qtbot.keyClick(review, Qt.Key.Key_M)
+    assert review.sub_view._zones is None
+
+
+def test_small_pictures_fill_in_for_the_subs_that_are_seen(qtbot, review):
+    seen = review.strip.rows_seen()
+    assert seen
+    qtbot.waitUntil(lambda: all(review.list.has_thumb(r.path) for r in seen), timeout=TIMEOUT)
+    index = review.list.index(0)
+    shown = review.list.data(index, Qt.ItemDataRole.DecorationRole)
+    assert shown.cacheKey() != review.list._empty.cacheKey()
+
+
+def test_a_value_is_told_with_its_place_among_those_of_its_filter(finished):
+    model = finished.controller.model
+    fwhm = measure_named("fwhm_px")
+    lane = [row for row in model.rows if row.lane == 0]
+    widest = max(lane, key=lambda row: row.value("fwhm_px"))
+    assert rank_words(widest, fwhm, model) == f"{len(lane)}th of {len(lane)}"
+    words = place_words(widest, fwhm, model)
+    assert "100% of the other" in words
+    assert "the limit is" in words
+
+
+def test_what_is_looked_at_next_is_fetched_ahead(qtbot, finished, review):
+    paths, model = review.list.paths(), finished.controller.model
+    finished.look_at(paths[0])
+    after = model.row(paths[1])
+    qtbot.waitUntil(lambda: review.fetched(after), timeout=TIMEOUT)
+    finished.actions_by_words["Next in Review"].trigger()
+    assert review.shown == after.path, "shown at once"
