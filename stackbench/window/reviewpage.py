@@ -323,7 +323,7 @@ class ReviewPage(QWidget):
 
     @Slot(object, str)
     def _picture_failed(self, key: object, words: str) -> None:
-        if isinstance(key, tuple) and key[0] == "sub" and key[1] == self._model.current:
+        if isinstance(key, tuple) and key[0] == SUB and key[1] == self._model.current:
             self.sub_view.show_words(words)
             self._shown = self._model.current
 
