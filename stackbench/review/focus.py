@@ -27,6 +27,10 @@ _LEAST_SUBS = 10
 _LEAST_CHANGE = 0.12
 _LEAST_CHANGE_PX = 0.3
 _SIGNIFICANT = 5.0
+# Without a refocus that helped, the change must be so many times larger.
+_UNAIDED = 2.5
+# Trails widen stars too; focus leaves them round.
+_MOST_ELONGATED = 0.12
 # A change of temperature smaller than this cannot be told from its noise, °C.
 _LEAST_CELSIUS = 1.0
 # A refocus shows as a drop of FWHM by this share at least, lasting some subs.
@@ -73,7 +77,7 @@ def focus_findings(subs: Sequence[Observation]) -> list[Finding]:
         for name in ("temperature", "time")
         if (drift := _drift(ordered, fwhm, breaks, name)) is not None
     ]
-    if not drifts:
+    if not drifts or _eccentricity_change(ordered) > _MOST_ELONGATED:
         return []
     # temperature is the usual cause: it goes first unless time explains clearly better
     best = drifts[0]
@@ -211,9 +215,13 @@ def _drift(
     change = slope * float(np.max(since))
     enough = max(_LEAST_CHANGE_PX, _LEAST_CHANGE * float(np.median(fwhm)))
     # Seeing that wanders slowly looks like a drift; but it does not fall at once
-    # when the focus is set, so that a refocus that helped is proof enough.
-    doubt = float(fit.errors[at]) if breaks else error
-    if not (slope > _SIGNIFICANT * doubt and change > enough):
+    # when the focus is set, so that a refocus that helped is proof. Without one the
+    # rise must be large.
+    if breaks:
+        clear = slope > _SIGNIFICANT * float(fit.errors[at]) and change > enough
+    else:
+        clear = slope > _SIGNIFICANT * error and change > _UNAIDED * enough
+    if not clear:
         return None
     alike = seeing is not None and abs(float(np.corrcoef(seeing, since)[0, 1])) > 0.9
     longest = max(float(np.ptp(hours_of(subs)[a:b])) for a, b in pairwise(edges))
@@ -262,7 +270,7 @@ def _finding(subs: Sequence[Observation], drift: _Drift, breaks: Sequence[int]) 
         evidence.append("sharper at once, refocused, at " + ", ".join(map(clock, times)) + " UTC")
     if drift.airmass_alike:
         evidence.append("the target sank meanwhile, which widens stars as well")
-    sure = rounder < 0.1 and not drift.airmass_alike
+    sure = bool(breaks) and not drift.airmass_alike
     cause = "the temperature" if drift.name == "temperature" else "time"
     return Finding(
         topic=Topic.FOCUS,
@@ -270,7 +278,7 @@ def _finding(subs: Sequence[Observation], drift: _Drift, breaks: Sequence[int]) 
         title=f"Focus drifted with {cause}: {drift.slope:.2f} {unit}",
         text=f"Stars grew by {drift.change_px:.1f} px with {cause} while they stayed round.",
         evidence=tuple(evidence),
-        confidence=Confidence.CERTAIN if sure else Confidence.POSSIBLE,
+        confidence=Confidence.CERTAIN if sure else Confidence.LIKELY,
         figures=(
             Figure(name="slope", value=drift.slope, uncertainty=drift.error, unit=unit),
             Figure(name="focus holds", value=holds_h, unit="h"),

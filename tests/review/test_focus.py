@@ -44,7 +44,12 @@ def test_a_quiet_night_has_no_focus_drift(seed):
 
 def test_trailed_subs_are_no_focus_drift():
     night = observed_night(np.random.default_rng(4), Faults(dec_trail_px=5.0, trail_from_h=3.0))
-    assert all(one.confidence != "certain" for one in focus_findings(night))
+    assert focus_findings(night) == []
+
+
+def test_a_large_drift_without_a_refocus_is_likely_not_certain():
+    (drift,) = focus_findings(observed_night(np.random.default_rng(1), Faults(focus_px_c=0.5)))
+    assert drift.confidence == "likely"
 
 
 def test_the_best_focus_of_each_filter_and_their_offset():

@@ -1,0 +1,248 @@
+"""Polar alignment, from how the field turns while the target crosses the sky."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from stackbench.review.findings import Confidence, Figure, Finding, Topic
+from stackbench.review.observations import Observation
+from stackbench.review.series import Floats, LinearFit, fit_linear, in_time
+from stackbench.review.tracking import side_of
+
+_LEAST_SUBS = 8
+# Less of the sky crossed than this says nothing, degrees of hour angle.
+_LEAST_SPAN_DEG = 10.0
+# A polar error below this costs nothing that guiding does not mend (common
+# practice, no source).
+_LEAST_ARCMIN = 3.0
+_SIGNIFICANT = 5.0
+ARCMIN = math.pi / 180 / 60
+# Guided, the field turns at most at this rate for a polar error ε (rad): ω ε / cos δ.
+SIDEREAL_RAD_S = 2 * math.pi / 86164.0905
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PolarError:
+    """How far the polar axis is off at least, arcminutes, with its 1σ uncertainty.
+
+    `turn_deg_h` is how fast the field turned. `corner_px` is how far that moved
+    a star in the corner during one sub, guiding in the middle.
+    """
+
+    least_arcmin: float
+    error_arcmin: float
+    turn_deg_h: float
+    corner_px: float
+    span_deg: float
+
+
+def field_rotation(
+    *, polar_error: float, hour_angle: float, polar_hour: float, declination: float
+) -> float:
+    """Predict by how much a guided field has turned.
+
+    Parameters
+    ----------
+    polar_error : float
+        ε, any unit of angle; small.
+    hour_angle, polar_hour, declination : float
+        H, H of the polar axis' offset, and δ, radians.
+
+    Returns
+    -------
+    float
+        ε sin(H − H_p) / cos δ, in the unit of ε; only differences count.
+    """
+    return polar_error * math.sin(hour_angle - polar_hour) / math.cos(declination)
+
+
+def declination_drift(*, polar_error: float, hours: float, from_polar_hour: float) -> float:
+    """Predict how far an unguided star drifts in declination.
+
+    Parameters
+    ----------
+    polar_error : float
+        ε, any unit of angle; small.
+    hours : float
+        How long, sidereal rate.
+    from_polar_hour : float
+        H − H_p in the middle, radians.
+
+    Returns
+    -------
+    float
+        ω ε t sin(H − H_p), in the unit of ε.
+    """
+    return SIDEREAL_RAD_S * 3600 * hours * polar_error * math.sin(from_polar_hour)
+
+
+def largest_polar_error_arcmin(
+    *,
+    smear_um: float,
+    declination: float,
+    minutes: float,
+    focal_length_mm: float,
+    guide_angle_deg: float,
+) -> float:
+    """Return the polar error at which field rotation smears stars by a given amount.
+
+    Parameters
+    ----------
+    smear_um : float
+        The smear that is allowed, µm on the chip.
+    declination : float
+        Of the target, radians.
+    minutes : float
+        Length of the exposure.
+    focal_length_mm : float
+        Of the telescope.
+    guide_angle_deg : float
+        Between the guide star and the star that is smeared.
+
+    Returns
+    -------
+    float
+        Arcminutes.
+
+    References
+    ----------
+    Hook 1989, J. Brit. Astron. Assoc. 99, 19 (from memory); the constant is
+    derived anew from the rate of rotation, ω ε / cos δ.
+    """
+    off_axis_mm = focal_length_mm * math.radians(guide_angle_deg)
+    turn = smear_um / 1000 / off_axis_mm
+    return turn * math.cos(declination) / (SIDEREAL_RAD_S * 60 * minutes) / ARCMIN
+
+
+def polar_error(subs: Sequence[Observation]) -> PolarError | None:
+    """Measure how far the polar axis is off at least.
+
+    Parameters
+    ----------
+    subs : sequence of Observation
+        The subs of one target and setup; they need places on the grid, hour
+        angles and a pointing.
+
+    Returns
+    -------
+    PolarError or None
+        None when the subs cross too little of the sky. The rotation of the
+        transforms is fitted by a straight line in hour angle, with an offset of
+        its own for each side of the meridian and each night; since the field
+        turns by at most ε/cos δ per radian of hour angle, the slope times cos δ
+        is the least ε that does it.
+    """
+    usable = [
+        one
+        for one in in_time(subs)
+        if one.to_grid is not None and one.place is not None and one.pointing is not None
+    ]
+    if len(usable) < _LEAST_SUBS:
+        return None
+    hour_angles = np.radians([one.place.hour_angle_deg for one in usable if one.place is not None])
+    turns = np.array([_turn(one) for one in usable])
+    parts = [(side_of(one), _evening(one)) for one in usable]
+    names = sorted(set(parts), key=str)
+    span = max(float(np.ptp(hour_angles[[p == name for p in parts]])) for name in names)
+    if math.degrees(span) < _LEAST_SPAN_DEG:
+        return None
+    columns = [np.array([float(part == name) for part in parts]) for name in names]
+    fit = _resistant(columns, hour_angles, turns)
+    if fit is None:
+        return None
+    pointing = usable[0].pointing
+    declination = math.radians(pointing.dec_deg if pointing is not None else 0.0)
+    slope, error = abs(float(fit.coefficients[-1])), float(fit.errors[-1])
+    rate = slope * SIDEREAL_RAD_S
+    ny, nx = usable[0].shape
+    longest = max(one.exposure_s or 0.0 for one in usable)
+    return PolarError(
+        least_arcmin=slope * math.cos(declination) / ARCMIN,
+        error_arcmin=error * math.cos(declination) / ARCMIN,
+        turn_deg_h=math.degrees(rate) * 3600,
+        corner_px=rate * longest * math.hypot(nx, ny) / 2,
+        span_deg=math.degrees(span),
+    )
+
+
+def alignment_findings(subs: Sequence[Observation]) -> list[Finding]:
+    """Tell a polar error that shows in the rotation of the field.
+
+    Parameters
+    ----------
+    subs : sequence of Observation
+        The subs of one target and setup.
+
+    Returns
+    -------
+    list of Finding
+        None or one.
+    """
+    found = polar_error(subs)
+    if found is None:
+        return []
+    sure = found.least_arcmin - 2 * found.error_arcmin > _LEAST_ARCMIN
+    if not (sure and found.least_arcmin > _SIGNIFICANT * found.error_arcmin):
+        return []
+    ordered = in_time(subs)
+    return [
+        Finding(
+            topic=Topic.ALIGNMENT,
+            cause="polar error",
+            title=f"The polar axis is off by at least {found.least_arcmin:.0f}′",
+            text="The field turned from sub to sub as it does when the polar axis of the mount "
+            f"is off by {found.least_arcmin:.0f}′ or more.",
+            evidence=(
+                f"field turned by {found.turn_deg_h:.3f}° an hour over {found.span_deg:.0f}° "
+                f"of hour angle: polar error at least {found.least_arcmin:.1f}′ "
+                f"± {found.error_arcmin:.1f}′",
+                f"stars in the corners move by {found.corner_px:.2f} px during one sub",
+            ),
+            confidence=Confidence.CERTAIN,
+            figures=(
+                Figure(
+                    name="polar error, at least",
+                    value=found.least_arcmin,
+                    uncertainty=found.error_arcmin,
+                    unit="′",
+                ),
+                Figure(name="smear in the corners", value=found.corner_px, unit="px"),
+            ),
+            subs=tuple(one.path for one in ordered),
+            start=ordered[0].time,
+            end=ordered[-1].time,
+            remedy="Align the polar axis anew, by drift or by solving for the sky; "
+            "a few arcminutes are enough.",
+        )
+    ]
+
+
+def _turn(sub: Observation) -> float:
+    """Tell by how much a sub is turned on the grid, radians, a flip taken out."""
+    if sub.to_grid is None:
+        return math.nan
+    turn = math.atan2(sub.to_grid[1, 0], sub.to_grid[0, 0])
+    return turn if side_of(sub) == 1 else math.remainder(turn + math.pi, 2 * math.pi)
+
+
+def _evening(sub: Observation) -> date | None:
+    return None if sub.time is None else (sub.time - timedelta(hours=12)).date()
+
+
+def _resistant(columns: Sequence[Floats], along: Floats, turns: Floats) -> LinearFit | None:
+    """Fit turns by a straight line, without the subs that were placed less well."""
+    used = np.ones(len(turns), dtype=bool)
+    fit = None
+    for _ in range(5):
+        fit = fit_linear([*(c[used] for c in columns), along[used]], turns[used])
+        if fit is None:
+            return None
+        residuals = turns - np.column_stack([*columns, along]) @ fit.coefficients
+        again = np.abs(residuals) <= 4 * max(fit.scatter, 1e-9)
+        if (again == used).all():
+            break
+        used = again
+    return fit

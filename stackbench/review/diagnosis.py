@@ -1,0 +1,43 @@
+"""What happened in a night: all findings of one target's subs."""
+
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+
+from stackbench.review.alignment import alignment_findings
+from stackbench.review.findings import Finding
+from stackbench.review.focus import focus_findings
+from stackbench.review.observations import Observation
+from stackbench.review.optics import optics_findings
+from stackbench.review.seeing import cooler_findings, seeing_findings
+from stackbench.review.tracking import tracking_findings
+from stackbench.review.weather import weather_findings
+
+_LOOKS: tuple[Callable[[Sequence[Observation]], list[Finding]], ...] = (
+    weather_findings,
+    focus_findings,
+    tracking_findings,
+    alignment_findings,
+    optics_findings,
+    seeing_findings,
+    cooler_findings,
+)
+_LATEST = datetime.max.replace(tzinfo=UTC)
+
+
+def diagnose(subs: Sequence[Observation]) -> tuple[Finding, ...]:
+    """Find out what happened while a target was taken.
+
+    Parameters
+    ----------
+    subs : sequence of Observation
+        The subs of one target and setup, kept and rejected, of all filters.
+
+    Returns
+    -------
+    tuple of Finding
+        Those that are tied to a time first, in order, then the others. Empty
+        when nothing stands out.
+    """
+    found = [finding for look in _LOOKS for finding in look(subs)]
+    whole = {one.path for one in subs}
+    return tuple(sorted(found, key=lambda one: (set(one.subs) == whole, one.start or _LATEST)))
