@@ -1,8 +1,9 @@
 """The record of a run, night.json, that scripts and checks may rely on.
 
-Schema 1. Every key named here is always there; what is not known is null,
-never 0. Products are named by POSIX paths relative to the output folder, raw
-frames (and anything else outside that folder) by absolute POSIX paths.
+Schema 1, to which keys are added but from which none is taken. Every key named
+here is always there; what is not known is null, never 0. Products are named by
+POSIX paths relative to the output folder, raw frames (and anything else outside
+that folder) by absolute POSIX paths.
 """
 
 import json
@@ -16,6 +17,13 @@ from typing import Any, Literal
 
 from stackbench import __version__
 from stackbench.export.files import write_text
+from stackbench.export.lessons import (
+    AdviceEntry,
+    FieldMapEntry,
+    FindingEntry,
+    LimitEntry,
+    StandingEntry,
+)
 
 SCHEMA = 1
 
@@ -31,7 +39,10 @@ class FrameEntry:
     `path` is absolute. `verdict` is None for a frame that nobody judged,
     `reasons` say in words why it is kept or rejected. `to_grid` takes a pixel
     (x, y, 1), counted from 0, to the grid. `calibration` says in words what
-    calibrated it, `warnings` what is doubtful.
+    calibrated it, `warnings` what is doubtful. `concentration` tells how much of
+    the eccentricity points one way, 0 to 1. Altitudes (of the target, the Sun
+    and the Moon) and `hour_angle_deg` (negative east of the meridian) are those
+    of the middle of the exposure.
     """
 
     path: PurePath
@@ -61,6 +72,14 @@ class FrameEntry:
     calibration: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     sha256: str | None = None
+    concentration: float | None = None
+    altitude_deg: float | None = None
+    airmass: float | None = None
+    hour_angle_deg: float | None = None
+    sun_altitude_deg: float | None = None
+    moon_altitude_deg: float | None = None
+    ambient_temperature_c: float | None = None
+    focus_position: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,6 +179,7 @@ class Night:
 
     `out` is the output folder, absolute; `inputs` are the folders of raw
     frames; `settings` may be nested; `written` is the moment of writing, UTC.
+    `limits` are those of the rules; `standings` compare with earlier nights.
     """
 
     out: Path
@@ -169,6 +189,11 @@ class Night:
     masters: tuple[MasterEntry, ...] = ()
     stacks: tuple[StackEntry, ...] = ()
     problems: tuple[ProblemEntry, ...] = ()
+    findings: tuple[FindingEntry, ...] = ()
+    advice: tuple[AdviceEntry, ...] = ()
+    standings: tuple[StandingEntry, ...] = ()
+    limits: tuple[LimitEntry, ...] = ()
+    field_maps: tuple[FieldMapEntry, ...] = ()
     settings: Mapping[str, Any] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)
 
@@ -184,9 +209,8 @@ def night_json(night: Night) -> dict[str, Any]:
     Returns
     -------
     dict
-        Keys `schema`, `stackbench`, `written`, `inputs`, `frames`,
-        `masters`, `stacks`, `problems`, `settings` and `versions`; NaN and
-        infinities have become None.
+        `schema`, `stackbench`, and the fields of `Night` but for `out`; NaN
+        and infinities have become None.
     """
     return {
         "schema": SCHEMA,
