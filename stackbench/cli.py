@@ -70,22 +70,35 @@ def common(
 def inspect(
     nights: Nights,
     *,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Output folder of an earlier run. Default: as for run."),
+    ] = None,
     library: LibraryFolder = None,
     without_library: WithoutLibrary = False,
 ) -> None:
     """Show the groups of lights, what will calibrate each, and what is missing.
 
-    Exit code 0 when there are lights, 1 when there are none, 2 for wrong use.
+    Kinds and filters that were set by hand in an earlier run hold. Exit code 0 when there
+    are lights, 1 when there are none, 2 for wrong use.
     """
+    from contextlib import nullcontext
+
+    from stackbench.frames.scan import SESSION_STORE_NAME
     from stackbench.job.bench import WrongUseError, check_folders
     from stackbench.job.overview import overlook
+    from stackbench.job.remembering import is_output, propose_output
+    from stackbench.job.store import Store, StoreError
     from stackbench.job.words import overview_lines
 
     try:
         check_folders(nights)
-    except WrongUseError as error:
+        out = out or propose_output(nights)
+        with Store(out / SESSION_STORE_NAME) if is_output(out) else nullcontext() as store:
+            kept = _library(library, without=without_library)
+            overview = overlook(nights, library=kept, store=store)
+    except (WrongUseError, StoreError) as error:
         _wrong_use(error)
-    overview = overlook(nights, library=_library(library, without=without_library))
     typer.echo("\n".join(overview_lines(overview)))
     raise typer.Exit(DONE if overview.groups else NOTHING_STACKED)
 
@@ -116,6 +129,31 @@ def run(
         list[str] | None,
         typer.Option(metavar="NAME", help="Hand this sub back to the rules. Repeatable."),
     ] = None,
+    set_kind: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME=KIND",
+            help="Take frames for bias, dark, flat, dark-flat or light, whatever their headers "
+            "say; * in NAME stands for any text. Repeatable.",
+        ),
+    ] = None,
+    set_filter: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME=FILTER",
+            help="Give frames another filter than their headers do. Repeatable.",
+        ),
+    ] = None,
+    unset: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="Leave frames to their headers again. Repeatable."),
+    ] = None,
+    forget_limits: Annotated[
+        bool,
+        typer.Option(
+            "--forget-limits", help="Forget limits moved in the window; judge by the settings."
+        ),
+    ] = False,
     tiff: Annotated[
         str | None, typer.Option(metavar="uint16|float32", help="Depth of the TIFF files.")
     ] = None,
@@ -136,10 +174,11 @@ def run(
     from stackbench.export.files import WriteError
     from stackbench.frames.errors import FrameError
     from stackbench.frames.work import Cancelled
+    from stackbench.job import remembering
     from stackbench.job.bench import WrongUseError, check_folders, open_bench
     from stackbench.job.console import ConsoleProgress
+    from stackbench.job.remembering import propose_output
     from stackbench.job.run import run_job
-    from stackbench.job.session import propose_output
     from stackbench.job.settings import Settings, SettingsError, load_settings
     from stackbench.job.store import StoreError
     from stackbench.job.words import outcome_lines
@@ -161,8 +200,17 @@ def run(
                 library=_library(library, without=without_library),
             ) as bench,
         ):
+            if forget_limits:
+                remembering.forget_limits(bench.store)
             night = run_job(
-                bench, nights, keep=keep or (), reject=reject or (), release=release or ()
+                bench,
+                nights,
+                keep=keep or (),
+                reject=reject or (),
+                release=release or (),
+                kinds=set_kind or (),
+                filters=set_filter or (),
+                unset=unset or (),
             )
     except (WrongUseError, SettingsError, StoreError, WriteError, FrameError) as error:
         _wrong_use(error)

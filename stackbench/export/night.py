@@ -39,7 +39,8 @@ class FrameEntry:
     `path` is absolute. `verdict` is None for a frame that nobody judged,
     `reasons` say in words why it is kept or rejected. `to_grid` takes a pixel
     (x, y, 1), counted from 0, to the grid. `calibration` says in words what
-    calibrated it, `warnings` what is doubtful. `concentration` tells how much of
+    calibrated it, `warnings` what is doubtful, `by_hand` which of its kind and
+    filter the person set against the header. `concentration` tells how much of
     the eccentricity points one way, 0 to 1. Altitudes (of the target, the Sun
     and the Moon) and `hour_angle_deg` (negative east of the meridian) are those
     of the middle of the exposure.
@@ -71,6 +72,7 @@ class FrameEntry:
     is_reference: bool = False
     calibration: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    by_hand: tuple[str, ...] = ()
     sha256: str | None = None
     concentration: float | None = None
     altitude_deg: float | None = None

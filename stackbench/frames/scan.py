@@ -15,6 +15,7 @@ from stackbench.frames.values import text
 
 SESSION_STORE_NAME = "stackbench.sqlite"
 PRODUCT_CREATOR = "stackbench"
+UNKNOWN_KIND = "It is unknown what the frame was taken for"
 
 _FITS_ENDINGS = (".fits", ".fit", ".fts")
 _PACKED_ENDINGS = ("", ".gz", ".bz2", ".fz")
@@ -173,9 +174,28 @@ def _frame_at(path: Path, root: Path, known: KnownFrame | None, problems: list[P
         )
         if frame.kind is Kind.UNKNOWN:
             problems.append(_unknown_kind(path, header))
-    if frame.kind is Kind.LIGHT and frame.exposure_s == 0:
-        raise FrameError(_no_exposure(path))
     return frame
+
+
+def without_unexposed(frames: Sequence[Frame]) -> tuple[tuple[Frame, ...], tuple[Problem, ...]]:
+    """Leave out the lights that were exposed for no time at all.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        Frames of any kind.
+
+    Returns
+    -------
+    tuple of Frame, and tuple of Problem
+        The others in their order, and one problem for each that is left out.
+    """
+    empty = [f.path for f in frames if f.kind is Kind.LIGHT and f.exposure_s == 0]
+    left_out = set(empty)
+    return (
+        tuple(frame for frame in frames if frame.path not in left_out),
+        tuple(_no_exposure(path) for path in empty),
+    )
 
 
 def folder_names(path: Path, root: Path) -> tuple[str, ...]:
@@ -235,13 +255,12 @@ def _unknown_kind(path: Path, header: ImageHeader) -> Problem:
     stated = [f"{key} = {words}" for key in KIND_KEYS if (words := text(header.cards, key))]
     return Problem(
         path=path,
-        what="It is unknown what the frame was taken for",
+        what=UNKNOWN_KIND,
         why=f"Its header says {', '.join(stated)}."
         if stated
         else f"Its header has none of {', '.join(KIND_KEYS)}, and its name does not say it.",
-        remedy="Put it into a folder named biases, darks, flats, dark-flats or lights"
-        + (", and correct the header" if stated else "")
-        + ".",
+        remedy="Set its kind by hand, or put it into a folder named biases, darks, flats,"
+        " dark-flats or lights" + (" and correct the header" if stated else "") + ".",
     )
 
 
@@ -267,6 +286,5 @@ def _no_exposure(path: Path) -> Problem:
         path=path,
         what="The light frame has an exposure of 0 seconds",
         why="Its header says so, and then it holds no light to stack.",
-        remedy="Delete it, or, if it is a bias frame, move it to the folder of bias frames"
-        " and correct its header.",
+        remedy="If it is a bias frame, set its kind by hand or correct its header; else delete it.",
     )

@@ -11,10 +11,10 @@ from stackbench.frames.pixels import MappedRows
 from stackbench.frames.records import CameraSetup, Frame, Kind
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
+from stackbench.job.keys import key_of
 from stackbench.job.mastering import MasterShelf
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
-from stackbench.job.store import key_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,10 +12,10 @@ from stackbench.frames.records import Problem
 from stackbench.frames.targets import target_key
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
+from stackbench.job.keys import file_mark, key_of
 from stackbench.job.progress import Step
 from stackbench.job.recipes import channel_names
 from stackbench.job.stacking import FinishedStack
-from stackbench.job.store import file_mark, key_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,20 +1,22 @@
 """The first step: find the frames, their facts and their checksums."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 from stackbench.frames.checksums import file_sha256
 from stackbench.frames.errors import unreadable
 from stackbench.frames.records import Frame, Problem
 from stackbench.frames.scan import scan_folders
-from stackbench.frames.setups import with_common_focal_lengths
-from stackbench.frames.targets import with_targets
 from stackbench.frames.words import counted
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
+from stackbench.job.labelling import lay_labels
 from stackbench.job.progress import Step
 from stackbench.job.warming import warm_up
+
+_Known = TypeVar("_Known")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,11 +24,47 @@ class Found:
     """The frames of a job that can be used, and those that cannot.
 
     `checksums` gives each frame's SHA-256 in hexadecimal by its path.
+    `as_read` and `faults` are the frames and problems before any kind or
+    filter was set by hand, `stated` those frames among them, by path, that
+    were set otherwise since.
     """
 
     frames: tuple[Frame, ...]
     problems: tuple[Problem, ...]
     checksums: Mapping[Path, str]
+    as_read: tuple[Frame, ...]
+    faults: tuple[Problem, ...]
+    stated: Mapping[Path, Frame]
+
+    def marked(self) -> tuple[Frame, ...]:
+        """List all frames that can be read, also those that take no part.
+
+        Returns
+        -------
+        tuple of Frame
+            In the order in which they were found, as they are labelled.
+        """
+        taking_part = {frame.path: frame for frame in self.frames}
+        return tuple(taking_part.get(frame.path, frame) for frame in self.as_read)
+
+    def by_path(self, known: Mapping[str, _Known]) -> dict[Path, _Known]:
+        """Say what is known of frames by their files' names.
+
+        Parameters
+        ----------
+        known : mapping of str to any
+            By checksum.
+
+        Returns
+        -------
+        dict of Path to any
+            By path; frames of which nothing is known are not in it.
+        """
+        return {
+            frame.path: known[self.checksums[frame.path]]
+            for frame in self.as_read
+            if self.checksums[frame.path] in known
+        }
 
 
 Listed = Callable[[tuple[Frame, ...], tuple[Problem, ...]], None]
@@ -61,23 +99,48 @@ def find_frames(bench: Bench, folders: Sequence[Path], *, listed: Listed = _unhe
     checksums = _known_checksums(bench, scan.frames)
     new = [frame.path for frame in scan.frames if frame.path not in checksums]
     if new:
-        listed(_completed(scan.frames, folders), scan.problems)
+        known = bench.store.labels()
+        labels = {path: known[one] for path, one in checksums.items() if one in known}
+        told = lay_labels(scan.frames, scan.problems, labels, folders=folders)
+        listed(told.frames, told.problems)
     try:
         unread = _take_checksums(bench, new, checksums)
     finally:  # also when stopped: a night's checksums take minutes on a slow disk
         frames = [frame for frame in scan.frames if frame.path in checksums]
         bench.store.learn_frames(frames, checksums)
     frames, copied = _without_copies(frames, checksums)
-    return Found(
-        frames=_completed(frames, folders),
-        problems=(*scan.problems, *unread, *copied),
+    faults = (*scan.problems, *unread, *copied)
+    found = Found(
+        frames=tuple(frames),
+        problems=faults,
         checksums=checksums,
+        as_read=tuple(frames),
+        faults=faults,
+        stated={},
     )
+    return find_again(bench, folders, found)
 
 
-def _completed(frames: Sequence[Frame], folders: Sequence[Path]) -> tuple[Frame, ...]:
-    """Add what frames tell of each other."""
-    return tuple(with_targets(with_common_focal_lengths(frames), folders=folders))
+def find_again(bench: Bench, folders: Sequence[Path], found: Found) -> Found:
+    """Take the frames of a job as they are labelled by now; no file is read.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench; its store has the labels.
+    folders : sequence of Path
+        The nights' folders.
+    found : Found
+        The frames as found before.
+
+    Returns
+    -------
+    Found
+        The same frames with the kinds and filters that the store has now.
+    """
+    labels = found.by_path(bench.store.labels())
+    told = lay_labels(found.as_read, found.faults, labels, folders=folders)
+    return replace(found, frames=told.frames, problems=told.problems, stated=told.stated)
 
 
 def _without_copies(

@@ -25,10 +25,10 @@ from stackbench.frames.records import Kind, Problem
 from stackbench.job.background import Background
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
+from stackbench.job.keys import file_mark, key_of
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.saturation import camera_saturation
-from stackbench.job.store import file_mark, key_of
 
 if TYPE_CHECKING:
     from stackbench.job.mastermaking import MadeMaster

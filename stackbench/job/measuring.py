@@ -15,11 +15,11 @@ from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
+from stackbench.job.keys import key_of
 from stackbench.job.mastering import MasterShelf, bad_pixel_problems
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.saturation import camera_saturation
-from stackbench.job.store import key_of
 from stackbench.stars.records import FrameMeasures, StarTable
 
 if TYPE_CHECKING:

@@ -7,13 +7,15 @@ from pathlib import Path
 
 from stackbench.calibration.matching import CalibrationPlan, MatchingOptions
 from stackbench.calibration.records import CalibrationSet, Serving
+from stackbench.frames.checksums import file_sha256
 from stackbench.frames.groups import LightGroup, light_groups
+from stackbench.frames.labels import Label
 from stackbench.frames.records import Frame, Problem
 from stackbench.frames.scan import scan_folders
-from stackbench.frames.setups import with_common_focal_lengths
-from stackbench.frames.targets import with_targets
 from stackbench.job.borrowing import plan_with_library
+from stackbench.job.labelling import lay_labels
 from stackbench.job.library import Library
+from stackbench.job.store import Store
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +36,11 @@ class Overview:
 
 
 def overlook(
-    folders: Sequence[Path], *, skip: Sequence[Path] = (), library: Library | None = None
+    folders: Sequence[Path],
+    *,
+    skip: Sequence[Path] = (),
+    library: Library | None = None,
+    store: Store | None = None,
 ) -> Overview:
     """Read the headers of a night's frames and plan their calibration.
 
@@ -46,6 +52,8 @@ def overlook(
         Folders within them that are passed over.
     library : Library, optional
         Masters kept from earlier nights.
+    store : Store, optional
+        What an earlier run kept; kinds and filters set by hand hold.
 
     Returns
     -------
@@ -53,9 +61,23 @@ def overlook(
         Groups of lights with what serves them, all sets, and all problems.
     """
     scan = scan_folders(folders, skip=skip)
-    frames = with_common_focal_lengths(scan.frames)
-    found = with_targets(frames, folders=folders)
-    return overview_of(found, scan.problems, library=library)
+    labels = {} if store is None else _labels_of(scan.frames, store)
+    told = lay_labels(scan.frames, scan.problems, labels, folders=folders)
+    return overview_of(told.frames, told.problems, library=library)
+
+
+def _labels_of(frames: Sequence[Frame], store: Store) -> dict[Path, Label]:
+    """Find the frames' labels; files are summed only where there are labels at all."""
+    labels = store.labels()
+    found: dict[Path, Label] = {}
+    for frame in frames if labels else ():
+        try:
+            checksum = store.known_checksum(frame) or file_sha256(frame.path)
+        except OSError:  # unreadable to its end, it takes no part in a job whatever its label
+            continue
+        if checksum in labels:
+            found[frame.path] = labels[checksum]
+    return found
 
 
 def overview_of(

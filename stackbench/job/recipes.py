@@ -15,9 +15,9 @@ from stackbench.frames.names import safe_names, setup_label
 from stackbench.frames.records import Frame, Problem
 from stackbench.job.bench import Bench
 from stackbench.job.judging import JudgedGroup, JudgedSub
+from stackbench.job.keys import key_of
 from stackbench.job.mastering import MasterShelf
 from stackbench.job.measuring import MeasuredSub
-from stackbench.job.store import key_of
 from stackbench.review.verdicts import Decision
 from stackbench.stacking.scaling import Scaling, scale_to_reference
 from stackbench.stacking.weights import sub_weights

@@ -1,7 +1,7 @@
 """Everything a run found, judged and made, as the record it leaves."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -25,6 +25,7 @@ from stackbench.export.night import (
     write_night,
 )
 from stackbench.export.tables import write_frames_csv
+from stackbench.frames.labels import label_words
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Kind, Problem
 from stackbench.job.bench import Bench
@@ -32,11 +33,11 @@ from stackbench.job.camera import CameraNumbers, camera_numbers
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.finding import Found
 from stackbench.job.judging import JudgedGroup, JudgedSub
+from stackbench.job.keys import file_mark, key_of
 from stackbench.job.mastering import FinishedMaster, MasterShelf
 from stackbench.job.overview import times_served
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.recipes import Ingredient
-from stackbench.job.store import file_mark, key_of
 from stackbench.job.versions import library_versions
 
 
@@ -132,20 +133,22 @@ def _frames(results: Results) -> tuple[FrameEntry, ...]:
             serving = results.plan.servings[frame.path]
             bias = results.shelf.get(serving.bias)
             bias_adu = bias.facts.level_adu if bias is not None else None
-            entries.append(_light(group, sub, serving, bias_adu, used.get(frame.path), checksum))
+            entry = _light(group, sub, serving, bias_adu, used.get(frame.path), checksum)
         else:
-            entries.append(
-                FrameEntry(
-                    path=frame.path,
-                    kind=frame.kind.value,
-                    filter=frame.filter if frame.kind is Kind.FLAT else None,
-                    setup=setup_label(frame.setup),
-                    exposure_s=frame.exposure_s,
-                    time=frame.time,
-                    temperature_c=frame.temperature_c,
-                    sha256=checksum,
-                )
+            entry = FrameEntry(
+                path=frame.path,
+                kind=frame.kind.value,
+                filter=frame.filter if frame.kind is Kind.FLAT else None,
+                setup=setup_label(frame.setup),
+                exposure_s=frame.exposure_s,
+                time=frame.time,
+                temperature_c=frame.temperature_c,
+                sha256=checksum,
             )
+        stated = results.found.stated.get(frame.path)
+        if stated is not None:
+            entry = replace(entry, by_hand=label_words(stated, frame))
+        entries.append(entry)
     return tuple(entries)
 
 

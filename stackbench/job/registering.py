@@ -13,9 +13,9 @@ from stackbench.frames.names import setup_label
 from stackbench.frames.targets import target_key
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
+from stackbench.job.keys import key_of
 from stackbench.job.measuring import Measured, MeasuredSub
 from stackbench.job.progress import Step
-from stackbench.job.store import key_of
 
 # A mask, a drawing, a frame whose sky was cut away: nothing tells what it weighs.
 _NOISELESS = "its background has no noise at all, as no camera's has"

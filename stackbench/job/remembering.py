@@ -1,11 +1,13 @@
-"""What an output folder remembers of how it was worked on: its nights and limits."""
+"""Output folders: where they lie, and what they remember of the work done in them."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from pydantic import TypeAdapter, ValidationError
 
 from stackbench.frames.scan import SESSION_STORE_NAME
+from stackbench.job.bench import Bench
 from stackbench.job.store import Store
 from stackbench.review.limits import Limits
 
@@ -78,6 +80,40 @@ def remembered_limits(store: Store) -> Limits | None:
         return None
 
 
+def forget_limits(store: Store) -> None:
+    """Forget the limits that were set in the window.
+
+    Parameters
+    ----------
+    store : Store
+        The output folder's store.
+    """
+    store.drop(_STAGE, "limits")
+
+
+def with_moved_limits(bench: Bench) -> Bench:
+    """Judge by the limits that were set in the window, and say so.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+
+    Returns
+    -------
+    Bench
+        The same bench where no limits were set, or just those of its settings.
+    """
+    limits = remembered_limits(bench.store)
+    if limits is None or limits == bench.settings.review:
+        return bench
+    bench.progress.say(
+        "Subs are judged by limits that were moved in the window; "
+        "--forget-limits goes back to those of the settings."
+    )
+    return replace(bench, settings=bench.settings.model_copy(update={"review": limits}))
+
+
 def is_output(folder: Path) -> bool:
     """Tell whether a folder is the output of an earlier job.
 
@@ -92,3 +128,23 @@ def is_output(folder: Path) -> bool:
         Whether it holds a session store.
     """
     return (folder / SESSION_STORE_NAME).is_file()
+
+
+def propose_output(folders: Sequence[Path]) -> Path:
+    """Propose an output folder beside the first night.
+
+    Parameters
+    ----------
+    folders : sequence of Path
+        The nights' folders, at least one.
+
+    Returns
+    -------
+    Path
+        The night's folder's name with "-stacked" added; a folder "stacked"
+        inside where the night is a whole disk.
+    """
+    first = folders[0].resolve()
+    if not first.name:
+        return first / "stacked"
+    return first.with_name(f"{first.name}-stacked")

@@ -5,7 +5,7 @@ them, what was found out: each takes what the parts before it returned.
 """
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stackbench.export.night import Night
@@ -14,15 +14,16 @@ from stackbench.frames.records import Frame, Problem
 from stackbench.job.bench import Bench
 from stackbench.job.decisions import take_decisions
 from stackbench.job.exporting import FinishedChannel, export_channels
-from stackbench.job.finding import Found, find_frames
+from stackbench.job.finding import Found, find_again, find_frames
 from stackbench.job.judging import JudgedGroup, judge_field
+from stackbench.job.labelling import take_labels
 from stackbench.job.mastering import HearMasters, MasterShelf, make_masters, unheard
 from stackbench.job.measuring import Measured, measure_lights
 from stackbench.job.overview import Overview, overview_of
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.record import Results, record_of, write_record
 from stackbench.job.registering import Field, register_lights
-from stackbench.job.remembering import remember_nights
+from stackbench.job.remembering import remember_nights, with_moved_limits
 from stackbench.job.stacking import FinishedStack, stack_groups
 
 
@@ -62,8 +63,13 @@ def run_job(
     keep: Collection[str] = (),
     reject: Collection[str] = (),
     release: Collection[str] = (),
+    kinds: Collection[str] = (),
+    filters: Collection[str] = (),
+    unset: Collection[str] = (),
 ) -> Night:
     """Do the whole job, leaving out what an earlier run did already.
+
+    Limits moved in the window hold, and are told.
 
     Parameters
     ----------
@@ -74,6 +80,9 @@ def run_job(
     keep, reject, release : collection of str
         File names of subs to keep or reject by hand, or to hand back to the
         rules; remembered for later runs.
+    kinds, filters, unset : collection of str
+        Kinds and filters to set by hand, and frames to leave to their headers
+        again, as for `take_labels`; remembered for later runs.
 
     Returns
     -------
@@ -89,7 +98,13 @@ def run_job(
     WriteError
         If a product cannot be written.
     """
+    bench = with_moved_limits(bench)
     looked = look_through(bench, folders)
+    found = looked.found
+    if take_labels(
+        bench, found.as_read, found.checksums, kinds=kinds, filters=filters, unset=unset
+    ):
+        looked = look_again(bench, looked)
     take_decisions(bench, looked.found, keep=keep, reject=reject, release=release)
     desk = PixelDesk(bench.scratch)
     night = measure_night(bench, desk, looked)
@@ -126,17 +141,37 @@ def look_through(
     """
     folders = tuple(folder.resolve() for folder in folders)
     remember_nights(bench.store, folders)
-
-    def _overview(frames: Sequence[Frame], problems: Sequence[Problem]) -> Overview:
-        return overview_of(
-            frames, problems, library=bench.library, options=bench.settings.calibration
-        )
-
     found = find_frames(
-        bench, folders, listed=lambda frames, problems: listed(_overview(frames, problems))
+        bench, folders, listed=lambda frames, problems: listed(_planned(bench, frames, problems))
     )
-    overview = _overview(found.frames, found.problems)
+    overview = _planned(bench, found.frames, found.problems)
     return Looked(folders=folders, found=found, overview=overview)
+
+
+def look_again(bench: Bench, looked: Looked) -> Looked:
+    """Plan anew after kinds or filters were set by hand; no file is read.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench; its store has what was set.
+    looked : Looked
+        What was found.
+
+    Returns
+    -------
+    Looked
+        The same frames, grouped and served as they are labelled now.
+    """
+    found = find_again(bench, looked.folders, looked.found)
+    overview = _planned(bench, found.frames, found.problems)
+    return replace(looked, found=found, overview=overview)
+
+
+def _planned(bench: Bench, frames: Sequence[Frame], problems: Sequence[Problem]) -> Overview:
+    return overview_of(
+        frames, problems, library=bench.library, options=bench.settings.calibration
+    )
 
 
 def measure_night(

@@ -7,8 +7,8 @@ from stackbench.frames.records import CameraSetup, Frame, Kind
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
+from stackbench.job.keys import key_of
 from stackbench.job.pixels import PixelDesk
-from stackbench.job.store import key_of
 
 # So many flats and lights are looked at: the level is the camera's own, and
 # any frame with a few saturated stars shows it.

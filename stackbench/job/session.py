@@ -6,81 +6,41 @@ hands out what is known as one frozen state.
 """
 
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Self
 
-from stackbench.export.night import Night
-from stackbench.frames.records import Kind, Problem
+from stackbench.frames.labels import Label
 from stackbench.frames.work import Stop, never
 from stackbench.job.bench import Bench, check_folders, open_bench
-from stackbench.job.exporting import FinishedChannel
 from stackbench.job.judging import JudgedGroup, judge_again
-from stackbench.job.mastering import Masters, MasterShelf
-from stackbench.job.overview import Overview
+from stackbench.job.mastering import Masters
 from stackbench.job.pictures import PictureDesk
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.productdesk import ProductDesk
 from stackbench.job.progress import Progress
-from stackbench.job.recipes import write_recipe
 from stackbench.job.remembering import (
     remember_limits,
-    remembered_limits,
     remembered_nights,
+    with_moved_limits,
 )
 from stackbench.job.run import (
     Looked,
     MeasuredNight,
     finish_night,
     judge_night,
+    look_again,
     look_through,
     measure_night,
 )
+from stackbench.job.sessionstate import Change, Hear, SessionState, ignore, turned_verdicts
 from stackbench.job.settings import Settings
-from stackbench.job.stacking import FinishedStack
+from stackbench.job.skies import night_sky
+from stackbench.job.stacking import outdated
 from stackbench.job.store import Decision
 from stackbench.review.limits import Limits
-from stackbench.review.verdicts import Verdict
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SessionState:
-    """All that is known at one moment; what is not yet known is empty or None.
-
-    `masters` are those on disk, one after the other while they are made, and
-    `shelf` all of them. `groups` are the judged lights. `stale` are the indices of those groups
-    whose stack does not show their verdicts: not stacked yet, or decided
-    otherwise since. `night` is the record as last written.
-    """
-
-    folders: tuple[Path, ...] = ()
-    overview: Overview | None = None
-    masters: Masters = ()
-    shelf: MasterShelf | None = None
-    groups: tuple[JudgedGroup, ...] = ()
-    stacks: tuple[FinishedStack, ...] = ()
-    channels: tuple[FinishedChannel, ...] = ()
-    problems: tuple[Problem, ...] = ()
-    night: Night | None = None
-    stale: tuple[int, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """How other limits would change the verdict on one sub."""
-
-    path: Path
-    before: Verdict
-    after: Verdict
-
-
-Hear = Callable[[SessionState], None]
-
-
-def _ignore(state: SessionState) -> None:
-    """Hear nothing."""
 
 
 class Session:
@@ -121,12 +81,12 @@ class Session:
         check_folders(folders, out)
         self._lock = threading.RLock()
         self._exit = ExitStack()
-        settings = settings or Settings()
-        bench = self._exit.enter_context(open_bench(out, settings=settings, threads=threads))
+        bench = self._exit.enter_context(
+            open_bench(out, settings=settings or Settings(), threads=threads)
+        )
         with ExitStack() as undo:
             undo.callback(self._exit.close)
-            limits = remembered_limits(bench.store) or settings.review
-            self._bench = replace(bench, settings=_with_limits(settings, limits))
+            self._bench = with_moved_limits(bench)
             self._folders = tuple(folders) or remembered_nights(bench.store)
             check_folders(self._folders, out)
             undo.pop_all()
@@ -184,7 +144,7 @@ class Session:
             return self._state
 
     def run(
-        self, *, progress: Progress | None = None, stop: Stop = never, hear: Hear = _ignore
+        self, *, progress: Progress | None = None, stop: Stop = never, hear: Hear = ignore
     ) -> SessionState:
         """Do all that is not done yet, from finding frames to the record.
 
@@ -219,13 +179,10 @@ class Session:
             hear(self.state)
 
         looked = look_through(bench, self._folders, listed=_listed)
+        sky = night_sky(looked.found.as_read)
         with self._lock:
-            self._looked = looked
-            self._renew(
-                folders=looked.folders,
-                overview=looked.overview,
-                problems=looked.overview.problems,
-            )
+            self._look(looked)
+            self._renew(sky=sky)
         hear(self.state)
 
         def _hear_masters(masters: Masters) -> None:
@@ -252,7 +209,7 @@ class Session:
         return self._finish(bench, measured, judged)
 
     def restack(
-        self, *, progress: Progress | None = None, stop: Stop = never, hear: Hear = _ignore
+        self, *, progress: Progress | None = None, stop: Stop = never, hear: Hear = ignore
     ) -> SessionState:
         """Stack again just the groups that are out of date, and export.
 
@@ -301,17 +258,7 @@ class Session:
         """
         groups = self.state.groups
         tried = self._judged_by(groups, limits)
-        pairs = (
-            (old, new)
-            for before, after in zip(groups, tried, strict=True)
-            for old, new in zip(before.subs, after.subs, strict=True)
-        )
-        changes = tuple(
-            Change(path=old.frame.path, before=old.verdict, after=new.verdict)
-            for old, new in pairs
-            if old.verdict.decision is not new.verdict.decision
-        )
-        return tried, changes
+        return tried, turned_verdicts(groups, tried)
 
     def set_limits(self, limits: Limits) -> SessionState:
         """Judge by other limits from now on, and in later sessions.
@@ -327,7 +274,7 @@ class Session:
             With new verdicts, and the stacks they put out of date.
         """
         with self._lock:
-            settings = _with_limits(self._bench.settings, limits)
+            settings = self._bench.settings.model_copy(update={"review": limits})
             self._bench = replace(self._bench, settings=settings)
             remember_limits(self._bench.store, limits)
             self._renew(groups=self._judged_by(self._state.groups, limits))
@@ -343,13 +290,7 @@ class Session:
         """
         if self._looked is None:
             return {}
-        known = self._bench.store.decisions()
-        found = self._looked.found
-        return {
-            frame.path: known[found.checksums[frame.path]]
-            for frame in found.frames
-            if frame.kind is Kind.LIGHT and found.checksums[frame.path] in known
-        }
+        return self._looked.found.by_path(self._bench.store.decisions())
 
     def decide(self, decisions: Mapping[Path, Decision | None]) -> SessionState:
         """Decide on subs by hand, or hand them back to the rules.
@@ -382,6 +323,51 @@ class Session:
             self._renew(groups=self._judged_by(self._state.groups, self.limits))
             return self._state
 
+    def labels(self) -> dict[Path, Label]:
+        """Tell which kinds and filters were set by hand.
+
+        Returns
+        -------
+        dict of Path to Label
+            By the frame's path; frames left to their headers are not in it.
+        """
+        if self._looked is None:
+            return {}
+        return self._looked.found.by_path(self._bench.store.labels())
+
+    def label(self, labels: Mapping[Path, Label | None]) -> SessionState:
+        """Set kinds and filters by hand and plan anew; not while `run` works.
+
+        Parameters
+        ----------
+        labels : mapping of Path to Label or None
+            None leaves a frame to its header again.
+
+        Returns
+        -------
+        SessionState
+            The new plan; nothing is made or judged by it before the next `run`.
+
+        Raises
+        ------
+        ValueError
+            If the frames were not found yet.
+        StoreError
+            If the labels cannot be written; then nothing is set.
+        """
+        if self._looked is None:
+            raise ValueError("there is nothing to set before the frames are found")
+        with self._lock:
+            checksums = self._looked.found.checksums
+            self._bench.store.label(
+                {checksums[path]: label for path, label in labels.items()},
+                names={checksums[path]: path.name for path in labels},
+            )
+            self._measured = None
+            self._renew(shelf=None, groups=(), stacks=(), channels=(), night=None, replanned=True)
+            self._look(look_again(self._bench, self._looked))
+            return self._state
+
     def _finish(
         self, bench: Bench, measured: MeasuredNight, judged: Sequence[JudgedGroup]
     ) -> SessionState:
@@ -393,27 +379,27 @@ class Session:
                 channels=outcome.channels,
                 problems=outcome.problems,
                 night=outcome.night,
+                replanned=False,
             )
             return self._state
 
+    def _look(self, looked: Looked) -> None:
+        self._looked = looked
+        self._renew(
+            folders=looked.folders,
+            frames=looked.found.marked(),
+            stated=looked.found.stated,
+            overview=looked.overview,
+            problems=looked.overview.problems,
+        )
+
     def _renew(self, **changes: object) -> None:
         state: SessionState = replace(self._state, **changes)  # type: ignore[arg-type]
-        self._state = replace(state, stale=self._stale(state))
-
-    def _stale(self, state: SessionState) -> tuple[int, ...]:
-        """List the groups whose stack is not what their verdicts ask for."""
-        if self._measured is None or state.overview is None:
-            return ()
-        stale = []
-        for index, group in enumerate(state.groups):
-            recipe, _ = write_recipe(self._bench, state.overview.plan, self._measured.shelf, group)
-            wanted = None if recipe is None else recipe.key
-            # to compare is quick, since groups share their frames; to hash them is not
-            of_group = (one for one in state.stacks if one.recipe.group == group.group)
-            made = next((stack.recipe.key for stack in of_group), None)
-            if made != wanted:
-                stale.append(index)
-        return tuple(stale)
+        stale: tuple[int, ...] = ()
+        if self._measured is not None and state.overview is not None:
+            plan, shelf = state.overview.plan, self._measured.shelf
+            stale = outdated(self._bench, plan, shelf, state.groups, state.stacks)
+        self._state = replace(state, stale=stale)
 
     def _judged_by(self, groups: Sequence[JudgedGroup], limits: Limits) -> tuple[JudgedGroup, ...]:
         if self._looked is None:
@@ -423,27 +409,3 @@ class Session:
 
     def _working_bench(self, progress: Progress | None, stop: Stop) -> Bench:
         return replace(self._bench, progress=progress or Progress(), stop=stop)
-
-
-def _with_limits(settings: Settings, limits: Limits) -> Settings:
-    return settings.model_copy(update={"review": limits})
-
-
-def propose_output(folders: Sequence[Path]) -> Path:
-    """Propose an output folder beside the first night.
-
-    Parameters
-    ----------
-    folders : sequence of Path
-        The nights' folders, at least one.
-
-    Returns
-    -------
-    Path
-        The night's folder's name with "-stacked" added; a folder "stacked"
-        inside where the night is a whole disk.
-    """
-    first = folders[0].resolve()
-    if not first.name:
-        return first / "stacked"
-    return first.with_name(f"{first.name}-stacked")

@@ -17,11 +17,11 @@ from stackbench.job.background import Background
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.judging import JudgedGroup
+from stackbench.job.keys import file_mark
 from stackbench.job.mastering import MasterShelf
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.recipes import Recipe, group_names, write_recipe
-from stackbench.job.store import file_mark
 
 if TYPE_CHECKING:
     from stackbench.stacking.records import Stack, StackInput
@@ -125,6 +125,45 @@ def stack_groups(
         )
         for path, recipe, facts in stacks
     ), tuple(problems)
+
+
+def outdated(
+    bench: Bench,
+    plan: CalibrationPlan,
+    shelf: MasterShelf,
+    judged: Sequence[JudgedGroup],
+    stacks: Sequence[FinishedStack],
+) -> tuple[int, ...]:
+    """List the groups whose stack is not what their verdicts ask for.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    plan : CalibrationPlan
+        What serves each light.
+    shelf : MasterShelf
+        The finished masters.
+    judged : sequence of JudgedGroup
+        The groups.
+    stacks : sequence of FinishedStack
+        The stacks there are.
+
+    Returns
+    -------
+    tuple of int
+        Indices among the groups.
+    """
+    stale = []
+    for index, group in enumerate(judged):
+        recipe, _ = write_recipe(bench, plan, shelf, group)
+        wanted = None if recipe is None else recipe.key
+        # to compare is quick, since groups share their frames; to hash them is not
+        of_group = (one for one in stacks if one.recipe.group == group.group)
+        made = next((stack.recipe.key for stack in of_group), None)
+        if made != wanted:
+            stale.append(index)
+    return tuple(stale)
 
 
 def _finish(

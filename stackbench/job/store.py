@@ -1,18 +1,16 @@
 """The session store: what earlier runs found out, and what the person decided.
 
-Everything in it but the decisions can be made again from the raw frames. A
+Everything in it but decisions and labels can be made again from the raw frames. A
 piece of knowledge lies under a key made from all that it depends on, so that
 a changed file or setting makes just the pieces that depend on it anew.
 """
 
-import hashlib
 import json
 import sqlite3
 import threading
 import time
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, is_dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, Self
@@ -20,7 +18,8 @@ from typing import Any, Self
 from pydantic import TypeAdapter
 
 from stackbench import __version__
-from stackbench.frames.records import Frame
+from stackbench.frames.labels import Label
+from stackbench.frames.records import Frame, Kind
 
 _SCHEMA_VERSION = 1
 _COMMIT_EVERY_S = 5.0
@@ -33,6 +32,8 @@ CREATE TABLE IF NOT EXISTS pieces (
     PRIMARY KEY (stage, key));
 CREATE TABLE IF NOT EXISTS decisions (
     sha256 TEXT PRIMARY KEY, decision TEXT NOT NULL, name TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS labels (
+    sha256 TEXT PRIMARY KEY, kind TEXT, filter TEXT, name TEXT NOT NULL);
 """
 _FRAME: TypeAdapter[Frame] = TypeAdapter(Frame)
 
@@ -76,7 +77,8 @@ class Store:
                     f"{_SCHEMA_VERSION}; use another output folder or update stackbench"
                 )
             self._db.executescript(_SCHEMA)
-            self._db.execute(f"PRAGMA user_version = {_SCHEMA_VERSION}")
+            if version == 0:
+                self._db.execute(f"PRAGMA user_version = {_SCHEMA_VERSION}")
             self._known = {
                 row[0]: row[1:]
                 for row in self._db.execute(
@@ -252,6 +254,19 @@ class Store:
                 self._db.commit()
                 self._committed = time.monotonic()
 
+    def drop(self, stage: str, key: str) -> None:
+        """Forget a piece of knowledge.
+
+        Parameters
+        ----------
+        stage : str
+            The step that made it.
+        key : str
+            Its key.
+        """
+        with self._writing(), self._db:
+            self._db.execute("DELETE FROM pieces WHERE stage = ? AND key = ?", (stage, key))
+
     def decisions(self) -> dict[str, Decision]:
         """Recall what the person decided.
 
@@ -290,54 +305,50 @@ class Store:
             self._db.executemany("DELETE FROM decisions WHERE sha256 = ?", back)
             self._db.executemany("INSERT OR REPLACE INTO decisions VALUES (?, ?, ?)", rows)
 
+    def labels(self) -> dict[str, Label]:
+        """Recall which kinds and filters the person set.
+
+        Returns
+        -------
+        dict of str to Label
+            By the SHA-256 of the frame's file.
+        """
+        with self._lock:
+            rows = self._db.execute("SELECT sha256, kind, filter FROM labels").fetchall()
+        return {
+            checksum: Label(kind=None if kind is None else Kind(kind), filter=filter_name)
+            for checksum, kind, filter_name in rows
+        }
+
+    def label(self, labels: Mapping[str, Label | None], *, names: Mapping[str, str]) -> None:
+        """Keep kinds and filters set by hand, or take them back; all or none.
+
+        Parameters
+        ----------
+        labels : mapping of str to Label or None
+            By the SHA-256 of the frame's file; None leaves the frame to its
+            header again.
+        names : mapping of str to str
+            The files' names, for a person who looks into the store.
+
+        Raises
+        ------
+        StoreError
+            If they cannot be written; then nothing is set.
+        """
+        back = [(checksum,) for checksum, label in labels.items() if label is None]
+        rows = [
+            (checksum, label.kind, label.filter, names[checksum])
+            for checksum, label in labels.items()
+            if label is not None
+        ]
+        with self._writing(), self._db:
+            self._db.executemany("DELETE FROM labels WHERE sha256 = ?", back)
+            self._db.executemany("INSERT OR REPLACE INTO labels VALUES (?, ?, ?, ?)", rows)
+
 
 def _connected(path: Path) -> sqlite3.Connection:
     try:
         return sqlite3.connect(path, check_same_thread=False, timeout=30)
     except sqlite3.DatabaseError as error:
         raise StoreError(f"{path}: the session store cannot be opened ({error})") from error
-
-
-def key_of(*parts: object) -> str:
-    """Make the key of a piece of knowledge from all that it depends on.
-
-    Parameters
-    ----------
-    *parts : object
-        Strings, numbers, None, and lists, mappings and dataclasses of them.
-
-    Returns
-    -------
-    str
-        SHA-256, in hexadecimal, of the parts in a fixed written form.
-    """
-    written = json.dumps(parts, sort_keys=True, default=_plain)
-    return hashlib.sha256(written.encode()).hexdigest()
-
-
-def _plain(value: object) -> object:
-    if is_dataclass(value) and not isinstance(value, type):
-        return asdict(value)
-    if isinstance(value, Path):
-        return value.as_posix()
-    raise TypeError(f"no key can be made from {type(value).__name__}")
-
-
-def file_mark(path: Path) -> list[int] | None:
-    """Return what changes when a file does.
-
-    Parameters
-    ----------
-    path : Path
-        A product of an earlier run.
-
-    Returns
-    -------
-    list of int, or None
-        Size in bytes and time of change in ns; None when there is no file.
-    """
-    try:
-        status = path.stat()
-    except (FileNotFoundError, NotADirectoryError):
-        return None
-    return [status.st_size, status.st_mtime_ns]

@@ -11,7 +11,8 @@ from stackbench.frames.work import Stop
 from stackbench.job.movedlimits import moved
 from stackbench.job.progress import Progress, Step
 from stackbench.job.remembering import is_output
-from stackbench.job.session import Session, SessionState
+from stackbench.job.session import Session
+from stackbench.job.sessionstate import SessionState
 from stackbench.job.store import Decision, StoreError
 from stackbench.review.limits import Limits
 from stackbench.window.choices import Choices, RecentNight

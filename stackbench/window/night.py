@@ -9,7 +9,7 @@ from PySide6.QtCore import QObject, Signal
 from stackbench.frames.groups import LightGroup
 from stackbench.frames.records import Frame
 from stackbench.job.judging import JudgedGroup, JudgedSub
-from stackbench.job.session import Change, SessionState
+from stackbench.job.sessionstate import Change, SessionState
 from stackbench.review.limits import PlacedLimit
 from stackbench.review.verdicts import By, Decision, Verdict
 

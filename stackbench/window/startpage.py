@@ -15,7 +15,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from stackbench.job.session import propose_output
+from stackbench.job.remembering import propose_output
 from stackbench.window.choices import RecentNight
 from stackbench.window.controller import sort_drop
 from stackbench.window.parts import button, card, emptied, label

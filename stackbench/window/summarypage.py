@@ -7,7 +7,7 @@ from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QVBoxLayout, QWidget
 
 from stackbench.frames.words import counted, duration
-from stackbench.job.session import SessionState
+from stackbench.job.sessionstate import SessionState
 from stackbench.job.stacking import FinishedStack
 from stackbench.window.night import NightModel
 from stackbench.window.parts import button, card, emptied, label, scrolled

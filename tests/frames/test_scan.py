@@ -13,7 +13,12 @@ import pytest
 from astropy.io import fits
 
 from stackbench.frames.records import Kind
-from stackbench.frames.scan import SESSION_STORE_NAME, folder_names, scan_folders
+from stackbench.frames.scan import (
+    SESSION_STORE_NAME,
+    folder_names,
+    scan_folders,
+    without_unexposed,
+)
 from tests.support.fitsbytes import card, header, image_bytes, image_cards, padded, write_image
 
 PIXELS = np.arange(6, dtype=">i2").reshape(2, 3)
@@ -235,9 +240,12 @@ def test_bad_files_become_problems_and_the_rest_is_read(tmp_path, name):
 
 def test_a_light_of_no_exposure(tmp_path):
     write_image(tmp_path / "a.fits", IMAGETYP="LIGHT", EXPTIME=0.0)
-    assert "0 seconds" in only_problem(tmp_path).what
-    write_image(tmp_path / "a.fits", IMAGETYP="BIAS", EXPTIME=0.0)
-    assert scan_folders([tmp_path]).problems == ()
+    write_image(tmp_path / "b.fits", IMAGETYP="BIAS", EXPTIME=0.0)
+    write_image(tmp_path / "c.fits", IMAGETYP="LIGHT", EXPTIME=10.0)
+    frames, (problem,) = without_unexposed(scan_folders([tmp_path]).frames)
+    assert [frame.path.name for frame in frames] == ["b.fits", "c.fits"]
+    assert "0 seconds" in problem.what
+    assert problem.path == tmp_path / "a.fits"
 
 
 @pytest.mark.skipif(

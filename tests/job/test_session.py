@@ -11,8 +11,8 @@ from stackbench.job.bench import WrongUseError, open_bench
 from stackbench.job.movedlimits import MOVABLE, moved
 from stackbench.job.pictures import product_picture
 from stackbench.job.progress import Progress, Step
-from stackbench.job.remembering import is_output
-from stackbench.job.session import Session, propose_output
+from stackbench.job.remembering import is_output, propose_output
+from stackbench.job.session import Session
 from stackbench.job.settings import Settings
 from stackbench.job.store import Decision
 from stackbench.review.limits import Limits
