@@ -15,14 +15,12 @@ def run_night(
     *nights: Path,
     out: Path,
     settings: Settings | None = None,
-    keep: Collection[str] = (),
-    reject: Collection[str] = (),
-    release: Collection[str] = (),
     threads: int = 2,
+    **by_hand: Collection[str],
 ) -> dict[str, Any]:
     """Run the job and read the record that it left."""
     with open_bench(out, settings=settings or Settings(), threads=threads) as bench:
-        run_job(bench, nights, keep=keep, reject=reject, release=release)
+        run_job(bench, nights, **by_hand)
     return json.loads((out / "night.json").read_text(encoding="utf-8"))
 
 
