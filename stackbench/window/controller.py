@@ -7,6 +7,7 @@ from pathlib import Path
 from PySide6.QtCore import QObject, QThread, QTimer, Signal, Slot
 from PySide6.QtGui import QUndoStack
 
+from stackbench.frames.labels import Label
 from stackbench.frames.work import Stop
 from stackbench.job.movedlimits import moved
 from stackbench.job.progress import Progress, Step
@@ -16,7 +17,7 @@ from stackbench.job.sessionstate import SessionState
 from stackbench.job.store import Decision, StoreError
 from stackbench.review.limits import Limits
 from stackbench.window.choices import Choices, RecentNight
-from stackbench.window.decisions import DecideCommand
+from stackbench.window.decisions import DecideCommand, LabelCommand
 from stackbench.window.errands import Errands
 from stackbench.window.loader import PictureLoader
 from stackbench.window.meter import Reading
@@ -162,6 +163,36 @@ class Controller(QObject):
         if before != wanted:
             self.undo_stack.push(DecideCommand(self._decide, wanted, before))
 
+    def label(self, paths: Sequence[Path], label: Label | None) -> None:
+        """Set the kind or the filter of frames by hand, or leave them to their headers.
+
+        Parameters
+        ----------
+        paths : sequence of Path
+            The frames.
+        label : Label or None
+            What it leaves open stays as it is; None takes all back.
+        """
+        if self.session is None or self._refuses_plan():
+            return
+        known = self.session.labels()
+        before = {path: known.get(path) for path in paths}
+        wanted = {path: label and label.over(before[path]) for path in paths}
+        if before != wanted:
+            self.undo_stack.push(LabelCommand(self._label, wanted, before))
+
+    def undo(self) -> None:
+        """Take the last decision back."""
+        command = self.undo_stack.command(self.undo_stack.index() - 1)
+        if not (isinstance(command, LabelCommand) and self._refuses_plan()):
+            self.undo_stack.undo()
+
+    def redo(self) -> None:
+        """Decide again what was taken back."""
+        command = self.undo_stack.command(self.undo_stack.index())
+        if not (isinstance(command, LabelCommand) and self._refuses_plan()):
+            self.undo_stack.redo()
+
     def try_limit(self, measure: str, value: float, typical: float | None) -> None:
         """Show what a moved limit would change.
 
@@ -220,6 +251,24 @@ class Controller(QObject):
                 self.model.show(self.session.decide(decisions))
             except StoreError as error:
                 self.refused.emit(str(error))
+
+    def _refuses_plan(self) -> bool:
+        """Say so when the plan cannot be changed because work goes on by it."""
+        if self.working:
+            self.refused.emit("Stop the work first; then kinds and filters can be set.")
+        return self.working
+
+    def _label(self, labels: Mapping[Path, Label | None]) -> None:
+        if self.session is not None:
+            self.trial = None
+            try:
+                state = self.session.label(labels)
+            except StoreError as error:
+                self.refused.emit(str(error))
+                return
+            self.pictures.clear()  # other masters may serve the same sub
+            self.errands.clear()
+            self.model.show(state)
 
     def _leave(self) -> None:
         self._news = None

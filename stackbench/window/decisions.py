@@ -1,13 +1,15 @@
-"""Decisions that can be undone."""
+"""Decisions, and kinds and filters set by hand, that can be undone."""
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from PySide6.QtGui import QUndoCommand
 
+from stackbench.frames.labels import Label
 from stackbench.frames.words import counted
 from stackbench.job.store import Decision
 
+SetLabels = Callable[[Mapping[Path, Label | None]], None]
 Decide = Callable[[Mapping[Path, Decision | None]], None]
 
 
@@ -40,6 +42,38 @@ class DecideCommand(QUndoCommand):
     def undo(self) -> None:
         """Take the decision back."""
         self._decide(self._before)
+
+
+class LabelCommand(QUndoCommand):
+    """Labels frames; undoing gives them back what they were before.
+
+    Parameters
+    ----------
+    set_labels : callable
+        What labels.
+    wanted, before : mapping of Path to Label or None
+        What is to be set, and how it was.
+    """
+
+    def __init__(
+        self,
+        set_labels: SetLabels,
+        wanted: Mapping[Path, Label | None],
+        before: Mapping[Path, Label | None],
+    ) -> None:
+        what = "set" if any(wanted.values()) else "take back"
+        super().__init__(f"{what} kind or filter of {counted(len(wanted), 'frame')}")
+        self._set_labels = set_labels
+        self._wanted = dict(wanted)
+        self._before = dict(before)
+
+    def redo(self) -> None:
+        """Set."""
+        self._set_labels(self._wanted)
+
+    def undo(self) -> None:
+        """Take back."""
+        self._set_labels(self._before)
 
 
 def _title(wanted: Mapping[Path, Decision | None]) -> str:

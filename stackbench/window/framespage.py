@@ -1,18 +1,23 @@
-"""What was found: groups of lights, what calibrates them, and what is missing."""
+"""What was found: groups of lights, what calibrates them, what is missing; and all frames."""
 
-from PySide6.QtCore import Slot
-from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+from collections import Counter
+from collections.abc import Sequence
+
+from PySide6.QtCore import Qt, Slot
+from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.words import celsius, counted, duration, seconds
+from stackbench.job.matches import Match, Quality, matches
 from stackbench.job.overview import ServedGroup
+from stackbench.window.framesview import FramesView
 from stackbench.window.night import NightModel
-from stackbench.window.parts import card, emptied, label, scrolled
+from stackbench.window.parts import button, card, emptied, label, scrolled
 
 
 class FramesPage(QWidget):
-    """Shows the overview; sets nothing."""
+    """Shows the overview or all frames; sets nothing."""
 
     def __init__(self, model: NightModel, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -21,11 +26,33 @@ class FramesPage(QWidget):
         self.setAccessibleName("Frames")
         self._groups, left = _column()
         self._problems, right = _column()
-        layout = QHBoxLayout(self)
-        layout.setContentsMargins(8, 4, 8, 0)
+        self.every = FramesView(model)
+        self.by_groups = button("By groups", "What calibrates which lights, and what is missing")
+        self.one_by_one = button("One by one", "All frames; kinds and filters can be set by hand")
+        self._pages = QStackedWidget()
+        columns = QWidget()
+        beside = QHBoxLayout(columns)
+        beside.setContentsMargins(0, 0, 0, 0)
+        beside.setSpacing(0)
+        beside.addWidget(scrolled(left), 3)
+        beside.addWidget(scrolled(right), 2)
+        self._counts = label("", "muted", wrap=False)
+        head = QHBoxLayout()
+        head.setContentsMargins(12, 8, 12, 0)
+        for one, page in ((self.by_groups, columns), (self.one_by_one, self.every)):
+            self._pages.addWidget(page)
+            one.setCheckable(True)
+            one.setAutoExclusive(True)
+            one.clicked.connect(lambda _=False, page=page: self._pages.setCurrentWidget(page))
+            head.addWidget(one)
+        self.by_groups.setChecked(True)
+        head.addWidget(self._counts)
+        head.addStretch()
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(8, 0, 8, 0)
         layout.setSpacing(0)
-        layout.addWidget(scrolled(left), 3)
-        layout.addWidget(scrolled(right), 2)
+        layout.addLayout(head)
+        layout.addWidget(self._pages, 1)
         model.changed.connect(self.refresh)
         self.refresh()
 
@@ -36,6 +63,7 @@ class FramesPage(QWidget):
         if (state.overview, state.problems) == self._shown:
             return
         self._shown = (state.overview, state.problems)
+        self._counts.setText(_counts(state.frames))
         groups = emptied(self._groups)
         if state.overview is not None:
             for served in state.overview.groups:
@@ -100,11 +128,47 @@ def _group(served: ServedGroup) -> QWidget:
     for serving, lights in served.servings:
         if len(served.servings) > 1:
             inside.addWidget(label(_exposures(lights)))
-        for note in serving.notes or ("Nothing calibrates them",):
-            inside.addWidget(label(f"{note[0].upper()}{note[1:]}"))
+        inside.addWidget(_matches(matches(serving, lights)))
         for problem in serving.problems:
-            inside.addWidget(label(problem.what, "warn"))
+            inside.addWidget(
+                label(f"{_sentence(problem.what)} {_sentence(problem.remedy)}", "warn")
+            )
     return frame
+
+
+def _matches(found: Sequence[Match]) -> QWidget:
+    """Tell in three lines what serves as bias, dark and flat, and how well."""
+    lines = QWidget()
+    grid = QGridLayout(lines)
+    grid.setContentsMargins(0, 4, 0, 2)
+    grid.setHorizontalSpacing(12)
+    grid.setVerticalSpacing(3)
+    grid.setColumnStretch(2, 1)
+    for row, match in enumerate(found):
+        doubtful = match.quality is not Quality.GOOD
+        texts = (match.kind.value.capitalize(), match.quality.value, match.words)
+        for column, words in enumerate(texts):
+            part = "warn" if doubtful and column == 1 else "muted" if column == 0 else ""
+            one = label(words, part, wrap=column == 2)
+            grid.addWidget(one, row, column, Qt.AlignmentFlag.AlignTop)
+    return lines
+
+
+def _sentence(words: str) -> str:
+    return f"{words[0].upper()}{words[1:]}{'' if words.endswith('.') else '.'}"
+
+
+def _counts(frames: Sequence[Frame]) -> str:
+    """Count the frames by kind, such as "30 lights, 6 biases, 2 of unknown kind"."""
+    counts = Counter(frame.kind for frame in frames)
+    parts = [
+        counted(counts[kind], f"{kind} frame")
+        for kind in Kind
+        if counts[kind] and kind is not Kind.UNKNOWN
+    ]
+    if counts[Kind.UNKNOWN]:
+        parts.append(f"{counts[Kind.UNKNOWN]} of unknown kind")
+    return ", ".join(parts)
 
 
 def _exposures(lights: tuple[Frame, ...]) -> str:
@@ -118,7 +182,7 @@ def _problem(problem: Problem) -> QWidget:
         name = label(problem.path.name, "muted")
         name.setToolTip(str(problem.path))
         inside.addWidget(name)
-    inside.addWidget(label(problem.what, "heading"))
-    inside.addWidget(label(problem.why))
+    inside.addWidget(label(_sentence(problem.what).rstrip("."), "heading"))
+    inside.addWidget(label(f"Cause: {problem.why}"))
     inside.addWidget(label(f"Remedy: {problem.remedy}"))
     return frame

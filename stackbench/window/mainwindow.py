@@ -133,7 +133,6 @@ class MainWindow(QMainWindow):
 
     def _commands(self) -> list[Command]:
         night, subs, go, about = "&Night", "&Subs", "&Go to", "&Help"
-        undo = self.controller.undo_stack
         return [
             Command(menu=night, words="Open a night…", key="Ctrl+O", do=self._open_dialog),
             Command(menu=night, words="Another night", key="Ctrl+N", do=self.another_night),
@@ -144,8 +143,8 @@ class MainWindow(QMainWindow):
             Command(menu=night, words="Open the report", key="", do=self.open_report),
             Command(menu=night, words="", key="", do=_nothing),
             Command(menu=night, words="Quit", key="Ctrl+Q", do=self.close),
-            Command(menu=subs, words="Undo", key="Ctrl+Z", do=undo.undo),
-            Command(menu=subs, words="Redo", key="Ctrl+Shift+Z", do=undo.redo),
+            Command(menu=subs, words="Undo", key="Ctrl+Z", do=self.controller.undo),
+            Command(menu=subs, words="Redo", key="Ctrl+Shift+Z", do=self.controller.redo),
             Command(menu=subs, words="", key="", do=_nothing),
             Command(menu=subs, words="Keep", key="K", do=partial(self.decide, Decision.KEEP)),
             Command(menu=subs, words="Reject", key="R", do=partial(self.decide, Decision.REJECT)),
@@ -180,6 +179,7 @@ class MainWindow(QMainWindow):
         self.summary.wanted.connect(self.look_at)
         self.summary.folder_asked.connect(self.open_folder)
         self.summary.report_asked.connect(self.open_report)
+        self.frames.every.label_asked.connect(controller.label)
         self.channels.folder_asked.connect(self.open_folder)
         self.review.wanted.connect(model.set_current)
         self.review.decided.connect(self._decide_current)
@@ -382,6 +382,7 @@ class MainWindow(QMainWindow):
     def _show_where(self) -> None:
         controller = self.controller
         self._tidier.busy = controller.working
+        self.frames.every.set_busy(busy=controller.working)
         session, undo, actions = controller.session, controller.undo_stack, self.actions_by_words
         opened = session is not None
         for number in range(1, len(STEPS)):

@@ -53,8 +53,18 @@ MEASURES = (
     Measure(name="rms_px", words="Registration error", unit=" px"),
     Measure(name="temperature_c", words="Sensor temperature", unit=" °C", decimals=1),
     Measure(name="focus_position", words="Focus position", decimals=0),
-    Measure(name="airmass", words="Airmass"),
+    Measure(name="altitude_deg", words="Altitude", unit="°", decimals=0),
+    Measure(name="ambient_temperature_c", words="Air temperature", unit=" °C", decimals=1),
 )
+
+
+# What comes from the headers and not from the pixels, and what it needs there.
+HEADER_NEEDS = {
+    "temperature_c": "the headers do not give it",
+    "focus_position": "the headers do not give it",
+    "ambient_temperature_c": "the headers do not give it",
+    "altitude_deg": "it needs site, time and pointing, or the airmass, in the headers",
+}
 
 
 def measure_named(name: str) -> Measure:

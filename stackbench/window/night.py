@@ -16,11 +16,15 @@ from stackbench.review.verdicts import By, Decision, Verdict
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SubRow:
-    """One light as the views show it; `judged` is None before it is judged."""
+    """One light as the views show it; `judged` is None before it is judged.
+
+    `altitude_deg` is that of the telescope in the middle of the exposure.
+    """
 
     frame: Frame
     lane: int
     judged: JudgedSub | None = None
+    altitude_deg: float | None = None
 
     @property
     def path(self) -> Path:
@@ -83,14 +87,17 @@ class SubRow:
         Parameters
         ----------
         measure : str
-            A field of `SubMeasures`, or one of the frame's own facts.
+            A field of `SubMeasures`, one of the frame's own facts, or the
+            altitude.
 
         Returns
         -------
         float or None
             None when unknown.
         """
-        if hasattr(self.frame, measure):
+        if measure == "altitude_deg":
+            value = self.altitude_deg
+        elif hasattr(self.frame, measure):
             value = getattr(self.frame, measure)
         elif self.judged is not None:
             value = getattr(self.judged.measures, measure)
@@ -165,7 +172,7 @@ class NightModel(QObject):
         self.state = state
         self.trial_lanes, self.trial_changes = (), {}
         self.lanes = _lanes(state)
-        self.rows = _rows(self.lanes)
+        self.rows = _rows(self.lanes, state.sky.altitudes_deg)
         self._values = {}
         self._index = {row.path: number for number, row in enumerate(self.rows)}
         self.chosen &= self._index.keys()
@@ -280,6 +287,21 @@ class NightModel(QObject):
             return None
         return self.row(judged.reference.frame.path)
 
+    def knows(self, measure: str) -> bool:
+        """Tell whether a measure is known for any sub.
+
+        Parameters
+        ----------
+        measure : str
+            As for `SubRow.value`.
+
+        Returns
+        -------
+        bool
+            False also before the subs are measured.
+        """
+        return any(row.value(measure) is not None for row in self.rows)
+
     def several_targets(self) -> bool:
         """Tell whether lanes must be named by more than their filter.
 
@@ -300,14 +322,20 @@ def _lanes(state: SessionState) -> tuple[Lane, ...]:
     return tuple(Lane(group=served.group) for served in state.overview.groups)
 
 
-def _rows(lanes: tuple[Lane, ...]) -> tuple[SubRow, ...]:
+def _rows(lanes: tuple[Lane, ...], altitudes: Mapping[Path, float]) -> tuple[SubRow, ...]:
     """List the subs of all lanes in order of time; those without time come last."""
     rows: list[SubRow] = []
     for number, lane in enumerate(lanes):
-        if lane.judged is None:
-            rows += [SubRow(frame=frame, lane=number) for frame in lane.group.frames]
-        else:
-            rows += [SubRow(frame=s.frame, lane=number, judged=s) for s in lane.judged.subs]
+        judged = {} if lane.judged is None else {sub.frame.path: sub for sub in lane.judged.subs}
+        rows += [
+            SubRow(
+                frame=frame,
+                lane=number,
+                judged=judged.get(frame.path),
+                altitude_deg=altitudes.get(frame.path),
+            )
+            for frame in lane.group.frames
+        ]
 
     def moment(row: SubRow) -> tuple[bool, float, str]:
         time = row.frame.time

@@ -22,7 +22,9 @@ from stackbench.window.measures import MEASURES, Measure
 from stackbench.window.night import NightModel, SubRow
 from stackbench.window.ribboncells import Cell, draw_cell
 from stackbench.window.ribboncurve import Curve, Handle
-from stackbench.window.subwords import state_words, sub_line, tip
+from stackbench.window.ribbonsky import SKY_LANE, SkyBand
+from stackbench.window.skywords import UNKNOWN_SKY, night_words, sky_words
+from stackbench.window.subwords import clock, sky_of, state_words, sub_line, tip
 from stackbench.window.timeline import Timeline
 
 _GUTTER = 132
@@ -65,6 +67,7 @@ class Ribbon(QWidget):
         self._starts: dict[Path, tuple[float, float]] = {}
         self._cells: list[_Placed] = []
         self._curve: Curve | None = None
+        self._sky: SkyBand | None = None
         self._press: QPointF | None = None
         self._band: QRectF | None = None
         self._held: Handle | None = None
@@ -118,6 +121,34 @@ class Ribbon(QWidget):
                 return placed.rect.toAlignedRect()
         return None
 
+    def words_at(self, place: QPointF) -> str:
+        """Tell what is known at a place: of the sub there, or of the sky at that time.
+
+        Parameters
+        ----------
+        place : QPointF
+            In the ribbon's pixels.
+
+        Returns
+        -------
+        str
+            Plain text; empty beside the night.
+        """
+        row = self._row_at(place)
+        if row is not None:
+            return tip(row, self._model)
+        if not self._model.rows:
+            return ""
+        if place.x() < _GUTTER:
+            return night_words(self._model.state.sky) if place.y() < self._top else ""
+        wide = max(self.width() - _GUTTER - _RIGHT, 50)
+        moment_s = self._timeline.moment((place.x() - _GUTTER) / wide)
+        if moment_s is None:
+            return ""
+        moment = datetime.fromtimestamp(moment_s, tz=UTC)
+        known = self._model.state.sky.at(moment)
+        return f"{clock(moment)}: {sky_words(known)}" if known is not None else UNKNOWN_SKY
+
     def handles(self) -> Sequence[Handle]:
         """List the limits that can be moved.
 
@@ -131,11 +162,16 @@ class Ribbon(QWidget):
     def sizeHint(self) -> QSize:  # noqa: N802 - Qt's name
         """Ask for room for all lanes."""
         lanes = min(max(len(self._model.lanes), 1), _MOST_LANES)
-        return QSize(600, _AXIS + lanes * _LANE + _GAP + _CURVE + 6)
+        return QSize(600, self._top + lanes * _LANE + _GAP + _CURVE + 6)
 
     def minimumSizeHint(self) -> QSize:  # noqa: N802 - Qt's name
         """Ask for no less height."""
         return QSize(320, self.sizeHint().height())
+
+    @property
+    def _top(self) -> int:
+        """Where the lanes begin: below the hours, and below the Moon where it is known."""
+        return _AXIS + (SKY_LANE if self._model.state.sky.moments else 0)
 
     @Slot()
     def _renew(self) -> None:
@@ -152,6 +188,7 @@ class Ribbon(QWidget):
         self._timeline = Timeline(exposures)
         self.updateGeometry()
         self._lay_out()
+        self._tell_current()
 
     @Slot()
     def _lay_out(self) -> None:
@@ -162,16 +199,17 @@ class Ribbon(QWidget):
             start, length = self._starts[row.path]
             left = _GUTTER + wide * self._timeline.place(start)
             right = _GUTTER + wide * self._timeline.place(start + length)
-            top = _AXIS + row.lane * lane_height + 3
+            top = self._top + row.lane * lane_height + 3
             rect = QRectF(left, top, max(right - left - 1, _LEAST_CELL), lane_height - 6)
             self._cells.append(_Placed(row=row, rect=rect))
         room = QRectF(_GUTTER, self.height() - _CURVE - 4, wide, _CURVE)
         self._curve = Curve(self._model, self._measure, room, self._centres())
+        self._sky = SkyBand(self._model.state.sky, self._timeline, _GUTTER, wide)
         self.update()
 
     def _lane_height(self) -> float:
         count = max(len(self._model.lanes), 1)
-        return min(_LANE, (self.height() - _AXIS - _GAP - _CURVE - 6) / count)
+        return min(_LANE, (self.height() - self._top - _GAP - _CURVE - 6) / count)
 
     def _centres(self) -> dict[Path, float]:
         return {placed.row.path: placed.rect.center().x() for placed in self._cells}
@@ -179,7 +217,11 @@ class Ribbon(QWidget):
     @Slot()
     def _tell_current(self) -> None:
         row = self._model.row(self._model.current)
-        words = "" if row is None else f"{sub_line(row, self._model)}: {state_words(row)}"
+        if row is None:
+            words = night_words(self._model.state.sky) if self._model.rows else ""
+        else:
+            told = (f"{sub_line(row, self._model)}: {state_words(row)}", sky_of(row, self._model))
+            words = ". ".join(filter(None, told))
         self.setAccessibleDescription(words)
         self.update()
 
@@ -215,6 +257,9 @@ class Ribbon(QWidget):
         wide = self.width() - _GUTTER - _RIGHT
         bottom = self.height() - 4
         painter.fillRect(QRectF(_GUTTER, _AXIS, wide, bottom - _AXIS), look.well)
+        if self._sky is not None:
+            room = QRectF(_GUTTER, _AXIS, wide, bottom - _AXIS)
+            self._sky.draw_twilight(painter, look, room)
         timed = any(row.frame.time is not None for row in self._model.rows)
         painter.setPen(look.muted)
         painter.drawText(
@@ -230,13 +275,19 @@ class Ribbon(QWidget):
         for begin, end in self._timeline.folds():
             left, right = (_GUTTER + wide * place for place in (begin, end))
             painter.fillRect(QRectF(left, _AXIS, right - left, bottom - _AXIS), look.ground)
+        if self._sky is not None and self._model.state.sky.moments:
+            lane = QRectF(_GUTTER, _AXIS, wide, SKY_LANE)
+            self._sky.draw_moon(painter, look, lane)
+            painter.setPen(look.muted)
+            head = QRectF(26, _AXIS, _GUTTER - 32, SKY_LANE)
+            painter.drawText(head, Qt.AlignmentFlag.AlignVCenter, self._sky.words())
 
     def _draw_lanes(self, painter: QPainter, look: Look) -> None:
         marks = marks_of(lane.group.filter for lane in self._model.lanes)
         several = self._model.several_targets()
         height = self._lane_height()
         for number, lane in enumerate(self._model.lanes):
-            top = _AXIS + number * height
+            top = self._top + number * height
             painter.setPen(look.ink)
             name = f"{lane.group.target} {lane.filter_name}" if several else lane.filter_name
             box = QRectF(26, top, _GUTTER - 32, height)
@@ -284,11 +335,7 @@ class Ribbon(QWidget):
     def event(self, event: QEvent) -> bool:
         """Show what is known of the sub under the pointer."""
         if isinstance(event, QHelpEvent):
-            row = self._row_at(QPointF(event.pos()))
-            if row is not None:
-                QToolTip.showText(event.globalPos(), tip(row, self._model), self)
-            else:
-                QToolTip.hideText()
+            QToolTip.showText(event.globalPos(), self.words_at(QPointF(event.pos())), self)
             return True
         return super().event(event)
 

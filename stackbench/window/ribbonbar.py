@@ -1,7 +1,7 @@
 """The ribbon with what belongs to it: which measure, the moved limit, the key to the forms."""
 
-from PySide6.QtCore import QRectF, QSize, Signal, Slot
-from PySide6.QtGui import QColor, QPainter, QPaintEvent, QResizeEvent
+from PySide6.QtCore import QRectF, QSize, Qt, Signal, Slot
+from PySide6.QtGui import QColor, QPainter, QPaintEvent, QResizeEvent, QStandardItemModel
 from PySide6.QtWidgets import (
     QComboBox,
     QFrame,
@@ -19,6 +19,7 @@ from stackbench.window.night import NightModel
 from stackbench.window.parts import ElidedLabel, button
 from stackbench.window.ribbon import Ribbon
 from stackbench.window.ribboncells import Cell, draw_cell
+from stackbench.window.ribboncurve import why_unknown
 
 _KEY: tuple[tuple[str, dict[str, bool]], ...] = (
     ("kept", {}),
@@ -72,6 +73,8 @@ class RibbonBar(QFrame):
         model.trial_changed.connect(self.refresh)
         model.changed.connect(self.refresh)
         model.chosen_changed.connect(self.refresh)
+        model.changed.connect(self._grey_unknown)
+        self._grey_unknown()
         self.refresh()
 
     def show_measure(self, name: str) -> None:
@@ -85,6 +88,17 @@ class RibbonBar(QFrame):
         index = self.measure.findData(name)
         if index >= 0:
             self.measure.setCurrentIndex(index)
+
+    @Slot()
+    def _grey_unknown(self) -> None:
+        """Grey the measures that are known for no sub, and say why."""
+        items = self.measure.model()
+        for index, one in enumerate(MEASURES):
+            known = self._model.knows(one.name)
+            why = "" if known else f"{one.words}: {why_unknown(one, self._model)}"
+            self.measure.setItemData(index, why, Qt.ItemDataRole.ToolTipRole)
+            if isinstance(items, QStandardItemModel):
+                items.item(index).setEnabled(known)
 
     @Slot()
     def refresh(self) -> None:

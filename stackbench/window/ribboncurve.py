@@ -9,7 +9,7 @@ from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF
 
 from stackbench.export.hues import FilterMark
 from stackbench.window.look import Look, marks_of, shape_of
-from stackbench.window.measures import Measure
+from stackbench.window.measures import HEADER_NEEDS, Measure
 from stackbench.window.night import NightModel
 
 _REACH = 5.0
@@ -254,14 +254,33 @@ class Curve:
             painter.drawEllipse(self._points[path], _REACH, _REACH)
 
     def _nothing(self) -> str:
-        judged = any(row.judged is not None for row in self._model.rows)
-        words = self._measure.words
-        return f"{words} is not known for these subs" if judged else f"{words} comes with measuring"
+        return f"{self._measure.words}: {why_unknown(self._measure, self._model)}"
 
     def _y(self, value: float) -> float:
         room = self._room.adjusted(0, 6, 0, -6)
         part = (value - self._low) / (self._high - self._low)
         return room.bottom() - min(max(part, -0.04), 1.04) * room.height()
+
+
+def why_unknown(measure: Measure, model: NightModel) -> str:
+    """Tell why a measure is known for no sub.
+
+    Parameters
+    ----------
+    measure : Measure
+        The measure.
+    model : NightModel
+        The night.
+
+    Returns
+    -------
+    str
+        In a few words.
+    """
+    if measure.name in HEADER_NEEDS:
+        return HEADER_NEEDS[measure.name]
+    judged = any(row.judged is not None for row in model.rows)
+    return "it could not be measured in any sub" if judged else "it comes with measuring"
 
 
 def _range(known: list[float], limits: list[float]) -> tuple[float, float]:

@@ -1,12 +1,13 @@
 """A sub told in words: its state, its measures, where it lies among others."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from stackbench.frames.words import seconds
 from stackbench.review.limits import PlacedLimit
 from stackbench.review.standing import standing
 from stackbench.window.measures import MEASURES, Measure
 from stackbench.window.night import Lane, NightModel, SubRow
+from stackbench.window.skywords import sky_words
 
 
 def state_words(row: SubRow) -> str:
@@ -84,6 +85,9 @@ def tip(row: SubRow, model: NightModel) -> str:
         Plain text.
     """
     lines = [sub_line(row, model), state_words(row)]
+    sky = sky_of(row, model)
+    if sky:
+        lines.append(sky)
     if row.path in model.trial_changes:
         change = model.trial_changes[row.path]
         lines.append(f"with the moved limit: {change.after.decision.value}")
@@ -92,6 +96,32 @@ def tip(row: SubRow, model: NightModel) -> str:
         lines += [f"{one.words} {one.written(value)}" for one, value in known if value is not None]
         lines += [reason.text for reason in row.judged.verdict.reasons]
     return "\n".join(lines)
+
+
+def sky_of(row: SubRow, model: NightModel) -> str:
+    """Tell the sky in the middle of a sub's exposure, and how high it pointed.
+
+    Parameters
+    ----------
+    row : SubRow
+        The sub.
+    model : NightModel
+        The night.
+
+    Returns
+    -------
+    str
+        For example "altitude 52°, night, Moon down"; empty when unknown.
+    """
+    middle = None
+    if row.frame.time is not None:
+        middle = row.frame.time + timedelta(seconds=(row.frame.exposure_s or 0.0) / 2)
+    moment = model.state.sky.at(middle)
+    parts = [
+        f"altitude {row.altitude_deg:.0f}°" if row.altitude_deg is not None else "",
+        sky_words(moment) if moment is not None else "",
+    ]
+    return ", ".join(filter(None, parts))
 
 
 def rank_words(row: SubRow, measure: Measure, model: NightModel) -> str:

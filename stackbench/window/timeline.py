@@ -73,6 +73,26 @@ class Timeline:
                 return (stretch.offset_s + inside) / self._total
         return 1.0
 
+    def moment(self, place: float) -> float | None:
+        """Tell the moment at a place.
+
+        Parameters
+        ----------
+        place : float
+            From 0 to 1.
+
+        Returns
+        -------
+        float or None
+            s since the epoch; None where time is folded, or out of the line.
+        """
+        offset = place * self._total
+        for stretch in self.stretches:
+            inside = offset - stretch.offset_s
+            if 0 <= inside <= stretch.stop_s - stretch.start_s:
+                return stretch.start_s + inside
+        return None
+
     def folds(self) -> list[tuple[float, float]]:
         """List where time is folded.
 

@@ -74,9 +74,11 @@ class WorkStrip(QFrame):
         state = self._controller.model.state
         stale = not working and bool(state.stale) and state.night is not None
         halfway = not working and bool(self._ended)
+        replanned = not working and state.replanned and not halfway
         self._bars.setVisible(working)
         self.cancel.setVisible(working)
-        self.go_on.setVisible(halfway and self._controller.session is not None)
+        opened = self._controller.session is not None
+        self.go_on.setVisible(replanned or (halfway and opened))
         self.restack.setVisible(stale and not halfway)
         if working:
             self._ended, self._bad = "", False
@@ -84,6 +86,11 @@ class WorkStrip(QFrame):
                 self._words.setText(self._words.text() if self._bars.isVisible() else "Beginning")
         elif halfway:
             self._words.setText(self._ended)
+        elif replanned:
+            self._words.setText(
+                "The plan is another one since kinds or filters were set by hand. "
+                "Go on to work by it; what it leaves as it was is not done again."
+            )
         elif stale:
             filters = ", ".join(state.groups[n].group.filter or "no filter" for n in state.stale)
             self._words.setText(
@@ -91,7 +98,7 @@ class WorkStrip(QFrame):
             )
         self._words.setProperty("part", "warn" if self._bad else "")
         self._words.style().polish(self._words)
-        self.setVisible(working or halfway or stale)
+        self.setVisible(working or halfway or replanned or stale)
 
     def forget(self) -> None:
         """Say nothing more about work that ended; it is told elsewhere."""
