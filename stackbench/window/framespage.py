@@ -2,6 +2,8 @@
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
 
 from PySide6.QtCore import Qt, Slot
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
@@ -39,10 +41,12 @@ class FramesPage(QWidget):
         self._counts = label("", "muted", wrap=False)
         head = QHBoxLayout()
         head.setContentsMargins(12, 8, 12, 0)
+        head.setSpacing(8)
         for one, page in ((self.by_groups, columns), (self.one_by_one, self.every)):
             self._pages.addWidget(page)
             one.setCheckable(True)
             one.setAutoExclusive(True)
+            one.setMinimumWidth(one.sizeHint().width() + 16)  # chosen, its words are bold
             one.clicked.connect(lambda _=False, page=page: self._pages.setCurrentWidget(page))
             head.addWidget(one)
         self.by_groups.setChecked(True)
@@ -74,15 +78,12 @@ class FramesPage(QWidget):
                 groups.addWidget(self._sets())
         groups.addStretch()
         problems = emptied(self._problems)
+        alike = _alike(state.problems)
         if state.overview is not None:
-            words = (
-                f"{counted(len(state.problems), 'thing')} to look at"
-                if state.problems
-                else "Nothing is missing"
-            )
+            words = f"{counted(len(alike), 'thing')} to look at" if alike else "Nothing is missing"
             problems.addWidget(label(words, "heading"))
-        for problem in state.problems:
-            problems.addWidget(_problem(problem))
+        for problem, paths in alike.items():
+            problems.addWidget(_problem(problem, paths))
         problems.addStretch()
 
     def _sets(self) -> QWidget:
@@ -176,13 +177,24 @@ def _exposures(lights: tuple[Frame, ...]) -> str:
     return f"{len(lights)} × {', '.join(map(seconds, times)) or 'unknown exposure'}"
 
 
-def _problem(problem: Problem) -> QWidget:
+def _alike(problems: Sequence[Problem]) -> dict[Problem, list[Path]]:
+    """Put together what is said alike of several files."""
+    alike: dict[Problem, list[Path]] = {}
+    for problem in problems:
+        paths = alike.setdefault(replace(problem, path=None), [])
+        if problem.path is not None:
+            paths.append(problem.path)
+    return alike
+
+
+def _problem(problem: Problem, paths: Sequence[Path]) -> QWidget:
     frame, inside = card()
-    if problem.path is not None:
-        name = label(problem.path.name, "muted")
-        name.setToolTip(str(problem.path))
+    if paths:
+        more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
+        name = label(f"{paths[0].name}{more}", "muted")
+        name.setToolTip("\n".join(map(str, paths[:40])))
         inside.addWidget(name)
     inside.addWidget(label(_sentence(problem.what).rstrip("."), "heading"))
-    inside.addWidget(label(f"Cause: {problem.why}"))
-    inside.addWidget(label(f"Remedy: {problem.remedy}"))
+    inside.addWidget(label(f"Cause: {_sentence(problem.why)}"))
+    inside.addWidget(label(f"Remedy: {_sentence(problem.remedy)}"))
     return frame

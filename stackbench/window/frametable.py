@@ -21,6 +21,7 @@ Index = QModelIndex | QPersistentModelIndex
 SORT = Qt.ItemDataRole.UserRole  # what a column is sorted by
 
 _HEADS = ("File", "Kind", "Filter", "Target", "Exposure", "Sensor", "Taken", "Folder")
+_FILTERED = (Kind.LIGHT, Kind.FLAT, Kind.UNKNOWN)
 _KIND, _FILTER = _HEADS.index("Kind"), _HEADS.index("Filter")
 
 
@@ -111,7 +112,8 @@ class FrameTable(QAbstractTableModel):
             case "Kind":
                 words = str(frame.kind)
             case "Filter":
-                words = frame.filter or "–"
+                # for the others it is where the wheel happened to stand
+                words = (frame.filter or "–") if frame.kind in _FILTERED else ""
             case "Target":
                 words = (frame.target or "–") if frame.kind is Kind.LIGHT else ""
             case "Exposure":

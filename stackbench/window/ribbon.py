@@ -1,7 +1,6 @@
 """The night ribbon: time from left to right, a lane per filter, a cell per sub."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,33 +16,18 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
-from stackbench.window.look import Look, look_of, marks_of
+from stackbench.window.look import look_of
 from stackbench.window.measures import MEASURES, Measure
 from stackbench.window.night import NightModel, SubRow
-from stackbench.window.ribboncells import Cell, draw_cell
 from stackbench.window.ribboncurve import Curve, Handle
-from stackbench.window.ribbonsky import SKY_LANE, SkyBand
+from stackbench.window.ribbondrawing import Placed, draw_lanes, draw_sky_and_hours
+from stackbench.window.ribbonroom import GUTTER, RibbonRoom
 from stackbench.window.skywords import UNKNOWN_SKY, night_words, sky_words
 from stackbench.window.subwords import clock, sky_of, state_words, sub_line, tip
 from stackbench.window.timeline import Timeline
 
-_GUTTER = 132
-_RIGHT = 58
-_AXIS = 20
-_LANE = 24
-_MOST_LANES = 10
-_CURVE = 84
-_GAP = 8
 _LEAST_CELL = 3.0
 _UNTIMED_S = 60.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Placed:
-    """Where a sub's cell is drawn."""
-
-    row: SubRow
-    rect: QRectF
 
 
 class Ribbon(QWidget):
@@ -65,9 +49,8 @@ class Ribbon(QWidget):
         self._measure = MEASURES[0]
         self._timeline = Timeline([])
         self._starts: dict[Path, tuple[float, float]] = {}
-        self._cells: list[_Placed] = []
+        self._cells: list[Placed] = []
         self._curve: Curve | None = None
-        self._sky: SkyBand | None = None
         self._press: QPointF | None = None
         self._band: QRectF | None = None
         self._held: Handle | None = None
@@ -139,10 +122,10 @@ class Ribbon(QWidget):
             return tip(row, self._model)
         if not self._model.rows:
             return ""
-        if place.x() < _GUTTER:
-            return night_words(self._model.state.sky) if place.y() < self._top else ""
-        wide = max(self.width() - _GUTTER - _RIGHT, 50)
-        moment_s = self._timeline.moment((place.x() - _GUTTER) / wide)
+        room = self._room
+        if place.x() < GUTTER:
+            return night_words(self._model.state.sky) if place.y() < room.top else ""
+        moment_s = self._timeline.moment((place.x() - GUTTER) / room.wide)
         if moment_s is None:
             return ""
         moment = datetime.fromtimestamp(moment_s, tz=UTC)
@@ -161,17 +144,20 @@ class Ribbon(QWidget):
 
     def sizeHint(self) -> QSize:  # noqa: N802 - Qt's name
         """Ask for room for all lanes."""
-        lanes = min(max(len(self._model.lanes), 1), _MOST_LANES)
-        return QSize(600, self._top + lanes * _LANE + _GAP + _CURVE + 6)
+        return QSize(600, self._room.height_wanted())
 
     def minimumSizeHint(self) -> QSize:  # noqa: N802 - Qt's name
         """Ask for no less height."""
         return QSize(320, self.sizeHint().height())
 
     @property
-    def _top(self) -> int:
-        """Where the lanes begin: below the hours, and below the Moon where it is known."""
-        return _AXIS + (SKY_LANE if self._model.state.sky.moments else 0)
+    def _room(self) -> RibbonRoom:
+        return RibbonRoom(
+            width=self.width(),
+            height=self.height(),
+            lanes=len(self._model.lanes),
+            sky=bool(self._model.state.sky.moments),
+        )
 
     @Slot()
     def _renew(self) -> None:
@@ -192,24 +178,18 @@ class Ribbon(QWidget):
 
     @Slot()
     def _lay_out(self) -> None:
-        wide = max(self.width() - _GUTTER - _RIGHT, 50)
-        lane_height = self._lane_height()
+        room = self._room
         self._cells = []
         for row in self._model.rows:
             start, length = self._starts[row.path]
-            left = _GUTTER + wide * self._timeline.place(start)
-            right = _GUTTER + wide * self._timeline.place(start + length)
-            top = self._top + row.lane * lane_height + 3
-            rect = QRectF(left, top, max(right - left - 1, _LEAST_CELL), lane_height - 6)
-            self._cells.append(_Placed(row=row, rect=rect))
-        room = QRectF(_GUTTER, self.height() - _CURVE - 4, wide, _CURVE)
-        self._curve = Curve(self._model, self._measure, room, self._centres())
-        self._sky = SkyBand(self._model.state.sky, self._timeline, _GUTTER, wide)
+            left, right = (room.x(self._timeline.place(one)) for one in (start, start + length))
+            lane = room.lane(row.lane)
+            rect = QRectF(
+                left, lane.top() + 3, max(right - left - 1, _LEAST_CELL), lane.height() - 6
+            )
+            self._cells.append(Placed(row=row, rect=rect))
+        self._curve = Curve(self._model, self._measure, room.curve(), self._centres())
         self.update()
-
-    def _lane_height(self) -> float:
-        count = max(len(self._model.lanes), 1)
-        return min(_LANE, (self.height() - self._top - _GAP - _CURVE - 6) / count)
 
     def _centres(self) -> dict[Path, float]:
         return {placed.row.path: placed.rect.center().x() for placed in self._cells}
@@ -240,10 +220,10 @@ class Ribbon(QWidget):
                 self.rect(), Qt.AlignmentFlag.AlignCenter, "The night will be drawn here."
             )
             return
-        self._draw_time(painter, look)
-        self._draw_lanes(painter, look)
+        draw_sky_and_hours(painter, look, self._model, self._timeline, self._room)
+        draw_lanes(painter, look, self._model, self._cells, self._room)
         if self._curve is not None:
-            self._curve.draw(painter, look, gutter=_GUTTER)
+            self._curve.draw(painter, look, gutter=GUTTER)
         if self._band is not None:
             painter.setPen(look.accent)
             painter.setBrush(Qt.BrushStyle.NoBrush)
@@ -252,80 +232,6 @@ class Ribbon(QWidget):
             painter.setPen(look.accent)
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.drawRect(QRectF(self.rect()).adjusted(0.5, 0.5, -0.5, -0.5))
-
-    def _draw_time(self, painter: QPainter, look: Look) -> None:
-        wide = self.width() - _GUTTER - _RIGHT
-        bottom = self.height() - 4
-        painter.fillRect(QRectF(_GUTTER, _AXIS, wide, bottom - _AXIS), look.well)
-        if self._sky is not None:
-            room = QRectF(_GUTTER, _AXIS, wide, bottom - _AXIS)
-            self._sky.draw_twilight(painter, look, room)
-        timed = any(row.frame.time is not None for row in self._model.rows)
-        painter.setPen(look.muted)
-        painter.drawText(
-            QRectF(8, 0, _GUTTER - 14, _AXIS), Qt.AlignmentFlag.AlignVCenter, "UTC" if timed else ""
-        )
-        for tick in self._timeline.ticks(max(int(wide / 70), 1)) if timed else ():
-            x = _GUTTER + wide * tick.place
-            painter.setPen(look.line)
-            painter.drawLine(QPointF(x, _AXIS), QPointF(x, bottom))
-            painter.setPen(look.muted)
-            words = f"{datetime.fromtimestamp(tick.time_s, tz=UTC):%H:%M}"
-            painter.drawText(QRectF(x - 30, 0, 60, _AXIS), Qt.AlignmentFlag.AlignCenter, words)
-        for begin, end in self._timeline.folds():
-            left, right = (_GUTTER + wide * place for place in (begin, end))
-            painter.fillRect(QRectF(left, _AXIS, right - left, bottom - _AXIS), look.ground)
-        if self._sky is not None and self._model.state.sky.moments:
-            lane = QRectF(_GUTTER, _AXIS, wide, SKY_LANE)
-            self._sky.draw_moon(painter, look, lane)
-            painter.setPen(look.muted)
-            head = QRectF(26, _AXIS, _GUTTER - 32, SKY_LANE)
-            painter.drawText(head, Qt.AlignmentFlag.AlignVCenter, self._sky.words())
-
-    def _draw_lanes(self, painter: QPainter, look: Look) -> None:
-        marks = marks_of(lane.group.filter for lane in self._model.lanes)
-        several = self._model.several_targets()
-        height = self._lane_height()
-        for number, lane in enumerate(self._model.lanes):
-            top = self._top + number * height
-            painter.setPen(look.ink)
-            name = f"{lane.group.target} {lane.filter_name}" if several else lane.filter_name
-            box = QRectF(26, top, _GUTTER - 32, height)
-            metrics = painter.fontMetrics()
-            count = self._count(number)
-            room = int(box.width()) - metrics.horizontalAdvance(count) - 6
-            shown = metrics.elidedText(name, Qt.TextElideMode.ElideRight, room)
-            painter.drawText(box, Qt.AlignmentFlag.AlignVCenter, shown)
-            painter.setPen(look.muted)
-            painter.drawText(
-                box, Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignRight, count
-            )
-            Curve.draw_mark(painter, look, marks[lane.group.filter], QPointF(14, top + height / 2))
-        for placed in self._cells:
-            row = placed.row
-            mark = marks[self._model.lanes[row.lane].group.filter]
-            change = self._model.trial_changes.get(row.path)
-            draw_cell(
-                painter,
-                look,
-                placed.rect,
-                Cell(
-                    hue=look.filter_hue(mark),
-                    judged=row.verdict is not None,
-                    rejected=row.rejected,
-                    by_hand=row.by_hand,
-                    doubtful=row.doubt > 0,
-                    chosen=row.path in self._model.chosen,
-                    current=row.path == self._model.current,
-                    would_turn=change is not None,
-                ),
-            )
-
-    def _count(self, lane: int) -> str:
-        rows = [row for row in self._model.rows if row.lane == lane]
-        if any(row.verdict is None for row in rows):
-            return str(len(rows))
-        return f"{sum(not row.rejected for row in rows)} of {len(rows)}"
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt's name
         """Lay out anew."""
@@ -414,9 +320,9 @@ class Ribbon(QWidget):
         else:
             event.ignore()
 
-    def _in_band(self, placed: _Placed, band: QRectF) -> bool:
+    def _in_band(self, placed: Placed, band: QRectF) -> bool:
         # a band drawn in the curve takes all lanes in
-        in_lanes = band.top() < self.height() - _CURVE - _GAP
+        in_lanes = band.top() < self._room.curve().top() - 4
         rect = placed.rect
         across = rect.right() >= band.left() and rect.left() <= band.right()
         return across and (

@@ -8,18 +8,20 @@ from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF
 
 from stackbench.job.skies import NightSky, SkyMoment
 from stackbench.window.look import Look
+from stackbench.window.ribbonroom import GUTTER, RibbonRoom
 from stackbench.window.skywords import DAY, NIGHT, PHASES, phase_of
 from stackbench.window.timeline import Timeline
 
-SKY_LANE = 20
 _SHORT = {"astronomical twilight": "astronomical", "nautical twilight": "nautical"}
 _SHORT |= {"civil twilight": "civil", DAY: "day"}
+# How far each phase is mixed with the colour of day; steps that can be told apart.
+_SHARES = (0.0, 0.35, 0.6, 0.82, 1.0)
 # Moments further apart belong to different stretches of the night.
 _APART_S = 120.0
 
 
 class SkyBand:
-    """Draws a night's sky between two edges of the ribbon.
+    """Draws a night's sky in the ribbon.
 
     Parameters
     ----------
@@ -27,18 +29,17 @@ class SkyBand:
         The sky; empty draws nothing.
     timeline : Timeline
         Places moments.
-    left, wide : float
-        Where the night begins, and how wide it is.
+    room : RibbonRoom
+        Where everything lies.
     """
 
-    def __init__(self, sky: NightSky, timeline: Timeline, left: float, wide: float) -> None:
+    def __init__(self, sky: NightSky, timeline: Timeline, room: RibbonRoom) -> None:
         self._moments = sky.moments
         self._timeline = timeline
-        self._left = left
-        self._wide = wide
+        self._room = room
 
-    def draw_twilight(self, painter: QPainter, look: Look, room: QRectF) -> None:
-        """Shade a room by the light of the sky.
+    def draw_twilight(self, painter: QPainter, look: Look) -> None:
+        """Shade the night by the light of the sky.
 
         Parameters
         ----------
@@ -46,17 +47,18 @@ class SkyBand:
             Where to.
         look : Look
             The colours.
-        room : QRectF
-            Its height counts.
         """
+        room = self._room.night()
         for phase, start, stop in self._phases():
             if phase == NIGHT:
                 continue
             area = QRectF(start, room.top(), stop - start, room.height())
             painter.fillRect(area, _light(look, PHASES.index(phase)))
 
-    def draw_moon(self, painter: QPainter, look: Look, lane: QRectF) -> None:
+    def draw_moon(self, painter: QPainter, look: Look) -> None:
         """Draw the Moon's altitude, fuller the more of it is lit, and name the twilights.
+
+        The horizon is the lane's lower edge, 90° its upper one.
 
         Parameters
         ----------
@@ -64,9 +66,13 @@ class SkyBand:
             Where to.
         look : Look
             The colours.
-        lane : QRectF
-            Where it goes, the horizon below, 90° above.
         """
+        if not self._moments:
+            return
+        lane = self._room.sky_lane()
+        painter.setPen(look.muted)
+        head = QRectF(26, lane.top(), GUTTER - 32, lane.height())
+        painter.drawText(head, Qt.AlignmentFlag.AlignVCenter, self._head())
         floor, height = lane.bottom() - 1, lane.height() - 3
         for run in self._stretches():
             points = [
@@ -83,7 +89,7 @@ class SkyBand:
             for one, other in pairwise(
                 point for point, moment in zip(points, run, strict=True) if moment.moon_deg > 0
             ):
-                if other.x() - one.x() < 0.1 * self._wide:  # it may set and rise again
+                if other.x() - one.x() < 0.1 * self._room.wide:  # it may set and rise again
                     painter.drawLine(one, other)
         painter.setPen(QColor(look.ink))
         for phase, start, stop in self._phases():
@@ -95,21 +101,14 @@ class SkyBand:
                     words,
                 )
 
-    def words(self) -> str:
-        """Tell what stands at the head of the lane.
-
-        Returns
-        -------
-        str
-            The Moon's illuminated share.
-        """
+    def _head(self) -> str:
         if all(one.moon_deg <= 0 for one in self._moments):
             return "Moon down"
         middle = self._moments[len(self._moments) // 2]
         return f"Moon {100 * middle.moonlit:.0f} %"
 
     def _x(self, time_s: float) -> float:
-        return self._left + self._wide * self._timeline.place(time_s)
+        return self._room.x(self._timeline.place(time_s))
 
     def _stretches(self) -> Iterator[Sequence[SkyMoment]]:
         run: list[SkyMoment] = []
@@ -134,11 +133,10 @@ class SkyBand:
 
 def _light(look: Look, step: int) -> QColor:
     """Mix the colour of a phase of twilight, from that of the night to that of day."""
-    part = step / (len(PHASES) - 1)
+    part = _SHARES[step]
     night, day = QColor(look.well), QColor("#4b5563" if look.dark else "#fdf3d0")
     return QColor(
-        *(
-            round(a + part * (b - a))
-            for a, b in zip(night.getRgb()[:3], day.getRgb()[:3], strict=True)
-        )
+        round(night.red() + part * (day.red() - night.red())),
+        round(night.green() + part * (day.green() - night.green())),
+        round(night.blue() + part * (day.blue() - night.blue())),
     )

@@ -79,15 +79,18 @@ def night_words(sky: NightSky) -> str:
     """
     if not sky.moments:
         return UNKNOWN_SKY
-    dark = _spans([one for one in sky.moments if phase_of(one) == NIGHT])
-    up = _spans([one for one in sky.moments if one.moon_deg > 0])
+    dark = [one for one in sky.moments if phase_of(one) == NIGHT]
+    up = [one for one in sky.moments if one.moon_deg > 0]
     lit = sky.moments[len(sky.moments) // 2].moonlit
-    words = f"Dark {dark}." if dark else "It never got dark."
-    return f"{words} Moon {100 * lit:.0f} % lit, {f'up {up}' if up else 'down all the time'}."
+    words = f"Dark {_spans(dark, sky)}." if dark else "It never got dark."
+    moon = f"up {_spans(up, sky)}" if up else "down all the time"
+    return f"{words} Moon {100 * lit:.0f} % lit, {moon}."
 
 
-def _spans(moments: Sequence[SkyMoment]) -> str:
+def _spans(moments: Sequence[SkyMoment], sky: NightSky) -> str:
     """Write the runs of moments without a gap, such as "18:52 to 04:41 UTC"."""
+    if len(moments) == len(sky.moments):
+        return "all the time"
     runs: list[list[SkyMoment]] = []
     for one in moments:
         if runs and one.time_s - runs[-1][-1].time_s < 120:
@@ -95,7 +98,7 @@ def _spans(moments: Sequence[SkyMoment]) -> str:
         else:
             runs.append([one])
     spans = [f"{_clock(run[0].time_s)} to {_clock(run[-1].time_s)}" for run in runs]
-    return f"{' and '.join(spans)} UTC" if spans else ""
+    return f"{' and '.join(spans)} UTC"
 
 
 def _clock(time_s: float) -> str:

@@ -1,11 +1,14 @@
 """Pointing, choosing and moving limits in the night ribbon."""
 
+import re
 from dataclasses import replace
 
 import pytest
-from PySide6.QtCore import QPoint, Qt
-from PySide6.QtGui import QColor
+from PySide6.QtCore import QPoint, QPointF, Qt
+from PySide6.QtGui import QColor, QContextMenuEvent
+from PySide6.QtWidgets import QMenu
 
+from stackbench.job.skies import NO_SKY
 from stackbench.review.limits import Limits
 from stackbench.window.ribboncells import Cell, draw_cell
 
@@ -134,3 +137,75 @@ def test_states_differ_in_form_without_colour(qapp):  # noqa: ARG001
         painter.end()
         drawn.add(bytes(image.constBits()))
     assert len(drawn) == len(states)
+
+
+def test_the_sky_is_told_of_every_sub_and_of_the_night(finished, ribbon):
+    model = finished.controller.model
+    row = model.rows[2]
+    words = ribbon.words_at(centre(ribbon, row).toPointF())
+    assert re.search(r"altitude \d+°, .*(night|twilight|day), Moon (down|\d+° high)", words)
+    assert "% lit" in ribbon.words_at(QPointF(20, 28))
+    assert "% lit" in ribbon.accessibleDescription(), "as long as no sub is looked at"
+    between = (centre(ribbon, model.rows[0]) + centre(ribbon, model.rows[1])) / 2
+    assert re.match(r"\d\d:\d\d UTC: ", ribbon.words_at(QPointF(between.x(), 28)))
+    finished.look_at(row.path)
+    assert "altitude" in ribbon.accessibleDescription()
+
+
+def test_twilight_lightens_the_ribbon_and_the_moon_has_a_lane(finished, ribbon):
+    model = finished.controller.model
+    state, x = model.state, round(ribbon._room.x(0.5))
+
+    def grey(sun_deg, y):
+        moments = tuple(
+            replace(one, sun_deg=sun_deg, moon_deg=80.0, moonlit=0.9) for one in state.sky.moments
+        )
+        model.show(replace(state, sky=replace(state.sky, moments=moments)))
+        return ribbon.grab().toImage().pixelColor(x + 3, y).lightness()
+
+    gap = round(ribbon._room.curve().top()) - 3  # below the lanes
+    levels = [grey(sun_deg, gap) for sun_deg in (-30.0, -15.0, -9.0, -3.0, 5.0)]
+    assert levels == sorted(set(levels)), "each phase lighter than the one before"
+    lane = ribbon._room.sky_lane()
+    assert grey(-30.0, round(lane.bottom()) - 4) != grey(-30.0, gap)
+
+
+def test_without_a_site_it_is_said_why_the_sky_is_not_shown(finished, ribbon):
+    model = finished.controller.model
+    before = ribbon.sizeHint().height()
+    model.show(replace(model.state, sky=NO_SKY))
+    assert ribbon.sizeHint().height() < before
+    assert "no site" in ribbon.accessibleDescription()
+    assert "no site" in ribbon.words_at(QPointF(ribbon._room.x(0.5), 5))
+    ribbon.grab()
+
+
+def test_measures_known_for_no_sub_are_greyed_with_the_reason(finished):
+    bar = finished.bar
+    index = bar.measure.findData("ambient_temperature_c")
+    assert not bar.measure.model().item(index).isEnabled()
+    reason = bar.measure.itemData(index, Qt.ItemDataRole.ToolTipRole)
+    assert reason == "Air temperature: the headers do not give it"
+    for name in ("fwhm_px", "focus_position", "altitude_deg", "temperature_c"):
+        assert bar.measure.model().item(bar.measure.findData(name)).isEnabled(), name
+
+
+def test_the_menu_decides_on_what_was_chosen_by_dragging(qtbot, finished, ribbon):
+    model = finished.controller.model
+    lane = [row for row in model.rows if row.lane == 1]
+    start, stop = centre(ribbon, lane[0]), centre(ribbon, lane[1])
+    qtbot.mousePress(ribbon, LEFT, pos=start - QPoint(0, 3))
+    qtbot.mouseMove(ribbon, stop - QPoint(20, 0))
+    qtbot.mouseMove(ribbon, stop)
+    qtbot.mouseRelease(ribbon, LEFT, pos=stop)
+    asked = []
+    ribbon.menu.connect(asked.append)
+    ribbon.contextMenuEvent(QContextMenuEvent(QContextMenuEvent.Reason.Mouse, start, start))
+    assert len(asked) == 1
+    (menu,) = finished.findChildren(QMenu, options=Qt.FindChildOption.FindDirectChildrenOnly)
+    actions = {one.text(): one for one in menu.actions()}
+    actions["Reject"].trigger()
+    assert {row.path for row in model.rows if row.by_hand} == {row.path for row in lane[:2]}
+    actions["Hand back to the rules"].trigger()
+    assert not any(row.by_hand for row in model.rows)
+    menu.close()

@@ -1,0 +1,127 @@
+"""What is painted of the ribbon: hours, sky, lanes with their cells."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QPainter
+
+from stackbench.window.look import Look, marks_of
+from stackbench.window.night import NightModel, SubRow
+from stackbench.window.ribboncells import Cell, draw_cell
+from stackbench.window.ribboncurve import Curve
+from stackbench.window.ribbonroom import GUTTER, RibbonRoom
+from stackbench.window.ribbonsky import SkyBand
+from stackbench.window.timeline import Timeline
+
+_TICK_EVERY = 70  # px
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """Where a sub's cell is drawn."""
+
+    row: SubRow
+    rect: QRectF
+
+
+def draw_sky_and_hours(
+    painter: QPainter, look: Look, model: NightModel, timeline: Timeline, room: RibbonRoom
+) -> None:
+    """Draw what lies behind the lanes: twilight, hours, folds, and the Moon.
+
+    Parameters
+    ----------
+    painter : QPainter
+        Where to.
+    look : Look
+        The colours.
+    model : NightModel
+        The night.
+    timeline : Timeline
+        Places moments.
+    room : RibbonRoom
+        Where everything lies.
+    """
+    night, hours = room.night(), room.hours()
+    painter.fillRect(night, look.well)
+    sky = SkyBand(model.state.sky, timeline, room)
+    sky.draw_twilight(painter, look)
+    timed = any(row.frame.time is not None for row in model.rows)
+    painter.setPen(look.muted)
+    head = QRectF(8, 0, GUTTER - 14, hours.height())
+    painter.drawText(head, Qt.AlignmentFlag.AlignVCenter, "UTC" if timed else "")
+    for tick in timeline.ticks(max(int(room.wide / _TICK_EVERY), 1)) if timed else ():
+        x = room.x(tick.place)
+        painter.setPen(look.line)
+        painter.drawLine(QPointF(x, night.top()), QPointF(x, night.bottom()))
+        painter.setPen(look.muted)
+        words = f"{datetime.fromtimestamp(tick.time_s, tz=UTC):%H:%M}"
+        box = QRectF(x - 30, 0, 60, hours.height())
+        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, words)
+    for begin, end in timeline.folds():
+        left, right = room.x(begin), room.x(end)
+        painter.fillRect(QRectF(left, night.top(), right - left, night.height()), look.ground)
+    sky.draw_moon(painter, look)
+
+
+def draw_lanes(
+    painter: QPainter, look: Look, model: NightModel, cells: Sequence[Placed], room: RibbonRoom
+) -> None:
+    """Draw the lanes' heads and all cells.
+
+    Parameters
+    ----------
+    painter : QPainter
+        Where to.
+    look : Look
+        The colours.
+    model : NightModel
+        The night.
+    cells : sequence of Placed
+        The subs' places.
+    room : RibbonRoom
+        Where everything lies.
+    """
+    marks = marks_of(lane.group.filter for lane in model.lanes)
+    several = model.several_targets()
+    for number, lane in enumerate(model.lanes):
+        band = room.lane(number)
+        painter.setPen(look.ink)
+        name = f"{lane.group.target} {lane.filter_name}" if several else lane.filter_name
+        box = QRectF(26, band.top(), GUTTER - 32, band.height())
+        metrics = painter.fontMetrics()
+        count = _count(model, number)
+        space = int(box.width()) - metrics.horizontalAdvance(count) - 6
+        shown = metrics.elidedText(name, Qt.TextElideMode.ElideRight, space)
+        painter.drawText(box, Qt.AlignmentFlag.AlignVCenter, shown)
+        painter.setPen(look.muted)
+        painter.drawText(box, Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignRight, count)
+        middle = QPointF(14, band.center().y())
+        Curve.draw_mark(painter, look, marks[lane.group.filter], middle)
+    for placed in cells:
+        row = placed.row
+        mark = marks[model.lanes[row.lane].group.filter]
+        draw_cell(
+            painter,
+            look,
+            placed.rect,
+            Cell(
+                hue=look.filter_hue(mark),
+                judged=row.verdict is not None,
+                rejected=row.rejected,
+                by_hand=row.by_hand,
+                doubtful=row.doubt > 0,
+                chosen=row.path in model.chosen,
+                current=row.path == model.current,
+                would_turn=row.path in model.trial_changes,
+            ),
+        )
+
+
+def _count(model: NightModel, lane: int) -> str:
+    rows = [row for row in model.rows if row.lane == lane]
+    if any(row.verdict is None for row in rows):
+        return str(len(rows))
+    return f"{sum(not row.rejected for row in rows)} of {len(rows)}"
