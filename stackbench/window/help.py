@@ -16,11 +16,15 @@ GUIDE = """
    only ever read.
 2. **While it works** the *Frames* page tells what was found, what calibrates what, and what is
    missing. You can stop at any moment: what is finished stays, and the work goes on from there.
+   Where a header says the wrong kind or filter, or none, choose the frames under *One by one* and
+   set it by hand; then go on.
 3. **Decide.** In the *night ribbon* time runs from left to right, one lane for each filter, one
    cell for each sub. Click a cell to see the sub in *Review*, beside the best one of its filter.
    Drag over cells to choose a stretch. Keep, reject, or hand back to the rules; every decision can
    be undone. Under the lanes a measure is drawn with its limits: drag a limit's mark at the right
-   edge to see which verdicts would turn, then judge by it or put it back.
+   edge to see which verdicts would turn, then judge by it or put it back. Where headers give the
+   site, twilight is shaded and the Moon's altitude is drawn above the lanes; point at a time to
+   read both.
 4. **Stack again.** Decisions put stacks out of date; one button stacks just those again.
 5. **Look.** *Stacks* shows each filter's stack with its layers, how its noise fell with every sub,
    and what the doubtful subs would change in it.

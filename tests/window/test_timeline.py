@@ -25,6 +25,16 @@ def test_the_day_between_two_nights_is_folded_away():
     assert line.place(12 * HOUR) == end
 
 
+def test_a_place_is_taken_back_to_its_moment_but_not_in_a_fold():
+    day = 24 * HOUR
+    line = Timeline([(0.0, HOUR), (day, HOUR)])
+    for moment in (0.0, 1000.0, day + 1800.0):
+        assert line.moment(line.place(moment)) == pytest.approx(moment)
+    ((begin, end),) = line.folds()
+    assert line.moment((begin + end) / 2) is None
+    assert line.moment(-0.1) is None
+
+
 def test_ticks_are_full_hours_and_no_more_than_there_is_room_for():
     line = Timeline([(1000.0, 8 * HOUR)])
     ticks = line.ticks(10)
