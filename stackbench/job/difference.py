@@ -12,12 +12,12 @@ from stackbench.calibration.matching import CalibrationPlan
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.judging import JudgedGroup, JudgedSub, known
+from stackbench.job.keys import key_of
 from stackbench.job.mastering import MasterShelf
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.recipes import Recipe, write_recipe
 from stackbench.job.stacking import FinishedStack
-from stackbench.job.store import key_of
 from stackbench.review.verdicts import Decision
 
 if TYPE_CHECKING:

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from statistics import median
 
-from stackbench.calibration.matching import TEMPERATURE_GAP_C
 from stackbench.calibration.records import CalibrationSet, Serving
+from stackbench.calibration.rules import EXPOSURE, TEMPERATURE, rule_for
 from stackbench.calibration.sets import evening
 from stackbench.frames.records import Frame, Kind
 from stackbench.frames.words import celsius, counted, seconds
@@ -59,7 +59,7 @@ def _bias(serving: Serving, light: Frame) -> Match:
         )
     if serving.bias is None:
         return Match(kind=Kind.BIAS, quality=Quality.MISSING, words="none of these settings")
-    words = [counted(len(serving.bias.frames), "frame"), _age(light, serving.bias)]
+    words = [_frames(serving.bias), _age(light, serving.bias)]
     return Match(kind=Kind.BIAS, quality=Quality.GOOD, words=", ".join(filter(None, words)))
 
 
@@ -69,7 +69,7 @@ def _dark(serving: Serving, lights: Sequence[Frame]) -> Match:
         return Match(kind=Kind.DARK, quality=Quality.MISSING, words="none of these settings")
     exposure, exposure_fits = _exposure(serving, dark, lights)
     temperature, temperature_fits = _temperature(dark, lights)
-    words = [counted(len(dark.frames), "frame"), exposure, temperature, _age(lights[0], dark)]
+    words = [_frames(dark), exposure, temperature, _age(lights[0], dark)]
     fits = exposure_fits and temperature_fits
     return Match(
         kind=Kind.DARK,
@@ -89,7 +89,7 @@ def _flat(serving: Serving, light: Frame) -> Match:
     days = _days(light, flat)
     old = days is not None and abs(days) > _OLD_FLAT_DAYS
     words = [
-        counted(len(flat.frames), "frame"),
+        _frames(flat),
         f"through {flat.filter}" if flat.filter else "through no filter",
         _age(light, flat),
         "dust may have moved since" if old else "",
@@ -101,15 +101,18 @@ def _flat(serving: Serving, light: Frame) -> Match:
     )
 
 
+def _frames(one: CalibrationSet) -> str:
+    return counted(one.depth, "frame") + (" from the library" if one.stored is not None else "")
+
+
 def _exposure(serving: Serving, dark: CalibrationSet, lights: Sequence[Frame]) -> tuple[str, bool]:
-    wanted = lights[0].exposure_s
-    if serving.dark_scale is not None:
-        return f"{seconds(dark.exposure_s)} scaled to {seconds(wanted)}, bias removed first", False
-    if wanted is None or dark.exposure_s is None:
-        return f"{seconds(dark.exposure_s)} for lights of {seconds(wanted)}", False
-    if abs(wanted - dark.exposure_s) <= 0.01 * wanted:
-        return f"{seconds(dark.exposure_s)} as the lights", True
-    return f"{seconds(dark.exposure_s)} for lights of {seconds(wanted)}, not scaled", False
+    theirs, wanted = seconds(dark.exposure_s), seconds(lights[0].exposure_s)
+    scale = serving.dark_scale
+    fits = rule_for(Kind.LIGHT, Kind.DARK, EXPOSURE).excess(lights[0], dark) == 0
+    words = f"{theirs} as the lights" if fits else f"{theirs} for lights of {wanted}"
+    if scale is not None:
+        return f"{words}, bias removed first, scaled by {scale:.3g}", False
+    return (words, True) if fits else (f"{words}, not scaled", False)
 
 
 def _temperature(dark: CalibrationSet, lights: Sequence[Frame]) -> tuple[str, bool]:
@@ -121,7 +124,8 @@ def _temperature(dark: CalibrationSet, lights: Sequence[Frame]) -> tuple[str, bo
     if abs(gap) < 0.5:
         return f"at {at} as the lights", True
     side = "warmer" if gap > 0 else "colder"
-    return f"at {at}, {abs(gap):.1f} °C {side} than the lights", abs(gap) <= TEMPERATURE_GAP_C
+    fits = abs(gap) <= rule_for(Kind.LIGHT, Kind.DARK, TEMPERATURE).tolerance
+    return f"at {at}, {abs(gap):.1f} °C {side} than the lights", fits
 
 
 def _days(light: Frame, one: CalibrationSet) -> int | None:

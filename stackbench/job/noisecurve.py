@@ -14,11 +14,11 @@ from stackbench.calibration.matching import CalibrationPlan
 from stackbench.frames.work import Cancelled
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
+from stackbench.job.keys import key_of
 from stackbench.job.mastering import MasterShelf
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.recipes import Ingredient, Recipe
-from stackbench.job.store import key_of
 
 if TYPE_CHECKING:
     from stackbench.stacking.records import StackInput

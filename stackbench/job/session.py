@@ -364,8 +364,9 @@ class Session:
                 names={checksums[path]: path.name for path in labels},
             )
             self._measured = None
-            self._renew(shelf=None, groups=(), stacks=(), channels=(), night=None, replanned=True)
+            self._renew(masters=(), shelf=None, groups=(), stacks=(), channels=(), night=None)
             self._look(look_again(self._bench, self._looked))
+            self._renew(replanned=True)
             return self._state
 
     def _finish(

@@ -99,7 +99,7 @@ class FramesPage(QWidget):
             ]
             inside.addWidget(
                 label(
-                    f"{counted(len(one.frames), f'{one.kind.value} frame')}: "
+                    f"{counted(one.depth, f'{one.kind.value} frame')}: "
                     f"{', '.join(filter(None, facts))}"
                 )
             )

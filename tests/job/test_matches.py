@@ -45,7 +45,11 @@ def test_a_dark_as_taken_makes_the_bias_unnecessary():
 @pytest.mark.parametrize(
     ("dark", "scale", "words"),
     [
-        (replace(DARK, exposure_s=300.0), 0.4, "300 s scaled to 120 s, bias removed first"),
+        (
+            replace(DARK, exposure_s=300.0),
+            0.4,
+            "300 s for lights of 120 s, bias removed first, scaled by 0.4",
+        ),
         (replace(DARK, exposure_s=300.0), None, "300 s for lights of 120 s, not scaled"),
         (replace(DARK, temperature_c=-5.0), None, "at −5.0 °C, 5.2 °C warmer than the lights"),
         (replace(DARK, temperature_c=None), None, "temperature unknown"),
