@@ -15,7 +15,7 @@ from PySide6.QtWidgets import (
 )
 
 from stackbench.frames.labels import Label
-from stackbench.frames.records import Kind
+from stackbench.frames.records import Frame, Kind
 from stackbench.frames.words import counted
 from stackbench.job.labelling import KINDS, NO_FILTER
 from stackbench.window.frametable import SORT, FrameTable
@@ -39,6 +39,7 @@ class FramesView(QWidget):
         super().__init__(parent)
         self._model = model
         self._busy = False
+        self._shown: tuple[Frame, ...] | None = None
         self._table = FrameTable(model, self)
         self._sorted = QSortFilterProxyModel(self)
         self._sorted.setSourceModel(self._table)
@@ -113,6 +114,9 @@ class FramesView(QWidget):
     @Slot()
     def _renew(self) -> None:
         frames = self._model.state.frames
+        if frames is self._shown:
+            return
+        self._shown = frames
         known = {one.filter for one in frames if one.filter and one.kind in (Kind.LIGHT, Kind.FLAT)}
         names = sorted(known | set(_USUAL_FILTERS), key=lambda name: (name not in known, name))
         text = self.filter.currentText() or f"Filter {_AS_IT_IS}"

@@ -16,12 +16,14 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
+from stackbench.job.skies import NO_SKY
 from stackbench.window.look import look_of
 from stackbench.window.measures import MEASURES, Measure
 from stackbench.window.night import NightModel, SubRow
 from stackbench.window.ribboncurve import Curve, Handle
 from stackbench.window.ribbondrawing import Placed, draw_lanes, draw_sky_and_hours
 from stackbench.window.ribbonroom import GUTTER, RibbonRoom
+from stackbench.window.ribbonsky import SkyBand
 from stackbench.window.skywords import UNKNOWN_SKY, night_words, sky_words
 from stackbench.window.subwords import clock, sky_of, state_words, sub_line, tip
 from stackbench.window.timeline import Timeline
@@ -48,6 +50,7 @@ class Ribbon(QWidget):
         self._model = model
         self._measure = MEASURES[0]
         self._timeline = Timeline([])
+        self._sky = SkyBand(NO_SKY, self._timeline, self._room)
         self._starts: dict[Path, tuple[float, float]] = {}
         self._cells: list[Placed] = []
         self._curve: Curve | None = None
@@ -189,6 +192,7 @@ class Ribbon(QWidget):
             )
             self._cells.append(Placed(row=row, rect=rect))
         self._curve = Curve(self._model, self._measure, room.curve(), self._centres())
+        self._sky = SkyBand(self._model.state.sky, self._timeline, room)
         self.update()
 
     def _centres(self) -> dict[Path, float]:
@@ -220,7 +224,7 @@ class Ribbon(QWidget):
                 self.rect(), Qt.AlignmentFlag.AlignCenter, "The night will be drawn here."
             )
             return
-        draw_sky_and_hours(painter, look, self._model, self._timeline, self._room)
+        draw_sky_and_hours(painter, look, self._model, self._timeline, self._sky, self._room)
         draw_lanes(painter, look, self._model, self._cells, self._room)
         if self._curve is not None:
             self._curve.draw(painter, look, gutter=GUTTER)

@@ -27,7 +27,12 @@ class Placed:
 
 
 def draw_sky_and_hours(
-    painter: QPainter, look: Look, model: NightModel, timeline: Timeline, room: RibbonRoom
+    painter: QPainter,
+    look: Look,
+    model: NightModel,
+    timeline: Timeline,
+    sky: SkyBand,
+    room: RibbonRoom,
 ) -> None:
     """Draw what lies behind the lanes: twilight, hours, folds, and the Moon.
 
@@ -41,12 +46,13 @@ def draw_sky_and_hours(
         The night.
     timeline : Timeline
         Places moments.
+    sky : SkyBand
+        The sky, laid out in the same room.
     room : RibbonRoom
         Where everything lies.
     """
     night, hours = room.night(), room.hours()
     painter.fillRect(night, look.well)
-    sky = SkyBand(model.state.sky, timeline, room)
     sky.draw_twilight(painter, look)
     timed = any(row.frame.time is not None for row in model.rows)
     painter.setPen(look.muted)

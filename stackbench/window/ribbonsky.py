@@ -37,6 +37,7 @@ class SkyBand:
         self._moments = sky.moments
         self._timeline = timeline
         self._room = room
+        self._phases = tuple(self._find_phases())
 
     def draw_twilight(self, painter: QPainter, look: Look) -> None:
         """Shade the night by the light of the sky.
@@ -49,7 +50,7 @@ class SkyBand:
             The colours.
         """
         room = self._room.night()
-        for phase, start, stop in self._phases():
+        for phase, start, stop in self._phases:
             if phase == NIGHT:
                 continue
             area = QRectF(start, room.top(), stop - start, room.height())
@@ -92,7 +93,7 @@ class SkyBand:
                 if other.x() - one.x() < 0.1 * self._room.wide:  # it may set and rise again
                     painter.drawLine(one, other)
         painter.setPen(QColor(look.ink))
-        for phase, start, stop in self._phases():
+        for phase, start, stop in self._phases:
             words = _SHORT.get(phase, "")
             if words and painter.fontMetrics().horizontalAdvance(words) + 8 < stop - start:
                 painter.drawText(
@@ -120,7 +121,7 @@ class SkyBand:
         if run:
             yield run
 
-    def _phases(self) -> Iterator[tuple[str, float, float]]:
+    def _find_phases(self) -> Iterator[tuple[str, float, float]]:
         """Yield the phases of every stretch with the x of their begin and end."""
         for run in self._stretches():
             start = run[0]
