@@ -11,6 +11,7 @@ from stackbench.calibration.records import CalibrationSet, MasterFacts
 from stackbench.frames.records import Frame, Problem
 from stackbench.frames.scan import SESSION_STORE_NAME
 from stackbench.job.bench import WrongUseError
+from stackbench.job.keys import file_mark
 from stackbench.job.library import (
     Library,
     LibraryError,
@@ -19,7 +20,7 @@ from stackbench.job.library import (
     state_of,
     without_paths,
 )
-from stackbench.job.store import Store, file_mark
+from stackbench.job.store import Store
 
 _FACTS: TypeAdapter[MasterFacts] = TypeAdapter(MasterFacts)
 
