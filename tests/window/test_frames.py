@@ -14,7 +14,7 @@ LONG = 60_000
 
 
 @pytest.fixture
-def unnamed(qtbot, window, night, tmp_path):
+def unnamed(qtbot, window, night, worked, tmp_path):  # noqa: ARG001 - it compiles all
     """Give a window on a finished night whose darks do not say what they are."""
     copy = tmp_path / "night"
     shutil.copytree(night, copy)
