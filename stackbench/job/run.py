@@ -169,9 +169,7 @@ def look_again(bench: Bench, looked: Looked) -> Looked:
 
 
 def _planned(bench: Bench, frames: Sequence[Frame], problems: Sequence[Problem]) -> Overview:
-    return overview_of(
-        frames, problems, library=bench.library, options=bench.settings.calibration
-    )
+    return overview_of(frames, problems, library=bench.library, options=bench.settings.calibration)
 
 
 def measure_night(

@@ -17,6 +17,7 @@ from stackbench.frames.work import Stop, never
 from stackbench.job.bench import Bench, check_folders, open_bench
 from stackbench.job.judging import JudgedGroup, judge_again
 from stackbench.job.mastering import Masters
+from stackbench.job.overview import Overview
 from stackbench.job.pictures import PictureDesk
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.productdesk import ProductDesk
