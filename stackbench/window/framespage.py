@@ -64,10 +64,10 @@ class FramesPage(QWidget):
     def refresh(self) -> None:
         """Show the overview, unless it is shown already."""
         state = self._model.state
+        self._counts.setText(_counts(state.frames))
         if (state.overview, state.problems) == self._shown:
             return
         self._shown = (state.overview, state.problems)
-        self._counts.setText(_counts(state.frames))
         groups = emptied(self._groups)
         if state.overview is not None:
             for served in state.overview.groups:
