@@ -46,7 +46,7 @@ class FramesPage(QWidget):
             self._pages.addWidget(page)
             one.setCheckable(True)
             one.setAutoExclusive(True)
-            one.setMinimumWidth(one.sizeHint().width() + 16)  # chosen, its words are bold
+            one.setMinimumWidth(one.sizeHint().width() + 32)  # chosen, its words are bold
             one.clicked.connect(lambda _=False, page=page: self._pages.setCurrentWidget(page))
             head.addWidget(one)
         self.by_groups.setChecked(True)
