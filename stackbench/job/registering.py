@@ -109,7 +109,9 @@ def _register(bench: Bench, groups: tuple[LightGroup, ...], measured: Measured) 
 
 
 def _place(bench: Bench, subs: Sequence[MeasuredSub], reference: MeasuredSub) -> list[Placement]:
-    from stackbench.registration.matching import NoMatch, match_to_reference, prepare_reference
+    from stackbench.registration.matching import match_to_reference
+    from stackbench.registration.reference_stars import prepare_reference
+    from stackbench.registration.starlists import NoMatch
 
     def _positions(sub: MeasuredSub) -> NDArray[np.float64]:
         return np.column_stack([sub.measures.stars.x, sub.measures.stars.y])

@@ -33,6 +33,14 @@ class Asterisms:
     mirror: NDArray[np.int8]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShapeIndex:
+    """Triangles of the reference and a tree over their shapes."""
+
+    triangles: Asterisms
+    tree: cKDTree
+
+
 def asterisms(xy: NDArray[np.float64], triples: NDArray[np.intp]) -> Asterisms:
     """Measure triangles of stars, leaving out those too small or too thin to tell.
 
@@ -70,6 +78,24 @@ def asterisms(xy: NDArray[np.float64], triples: NDArray[np.intp]) -> Asterisms:
     )
 
 
+def indexed(triangles: Asterisms) -> ShapeIndex:
+    """Prepare triangles to be looked up by shape.
+
+    Parameters
+    ----------
+    triangles : Asterisms
+        Triangles of the reference.
+
+    Returns
+    -------
+    ShapeIndex
+        The same, with a tree over their shapes.
+    """
+    # Balanced, the tree takes twice as long to make and is no quicker to search.
+    tree = cKDTree(triangles.shapes, balanced_tree=False, compact_nodes=False)
+    return ShapeIndex(triangles=triangles, tree=tree)
+
+
 @lru_cache(maxsize=32)
 def all_triples(first: int, last: int) -> NDArray[np.intp]:
     """List every triangle of the stars `first` to `last` − 1.
@@ -88,6 +114,27 @@ def all_triples(first: int, last: int) -> NDArray[np.intp]:
     triples = np.array(found, dtype=np.intp).reshape(-1, 3)
     triples.flags.writeable = False
     return triples
+
+
+def band_triples(last: int, width: int) -> NDArray[np.intp]:
+    """List every triangle of stars of like brightness.
+
+    Parameters
+    ----------
+    last : int
+        How many stars take part, brightest first.
+    width : int
+        The stars of a triangle lie within this many consecutive ones.
+
+    Returns
+    -------
+    ndarray, shape (m, 3), int
+        Indices, each triangle once.
+    """
+    pairs = np.array(list(combinations(range(1, width), 2)), dtype=np.intp).reshape(-1, 2)
+    offsets = np.column_stack([np.zeros(len(pairs), dtype=np.intp), pairs])
+    triples = (np.arange(last)[:, None, None] + offsets).reshape(-1, 3)
+    return triples[triples[:, 2] < last]
 
 
 def near_triples(xy: NDArray[np.float64], neighbours: int) -> NDArray[np.intp]:

@@ -7,6 +7,9 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from stackbench.registration import consensus, refinement, transforms
+from stackbench.registration.chance import expected_false
+from stackbench.registration.placements import Placements
+from stackbench.registration.raster import StarRaster
 from stackbench.registration.refinement import Model
 
 # A placement is believed if chance would give one as good in at most this
@@ -29,7 +32,7 @@ class Search:
     xy: NDArray[np.float64]
     reference_xy: NDArray[np.float64]
     tree: cKDTree
-    raster: consensus.StarRaster
+    raster: StarRaster
     model: Model
     tolerance_px: float
     scales: tuple[float, float]
@@ -68,12 +71,12 @@ class Candidate:
     landed: NDArray[np.complex128]
 
 
-def settled_candidates(placements: consensus.Placements, search: Search) -> list[Candidate]:
+def settled_candidates(placements: Placements, search: Search) -> list[Candidate]:
     """Refit the best distinct placements.
 
     Parameters
     ----------
-    placements : consensus.Placements
+    placements : Placements
         Proposed placements.
     search : Search
         Stars and options.
@@ -106,14 +109,12 @@ def settled_candidates(placements: consensus.Placements, search: Search) -> list
     return found
 
 
-def plain_candidate(
-    placements: consensus.Placements, search: Search, *, first: int
-) -> Candidate | None:
+def plain_candidate(placements: Placements, search: Search, *, first: int) -> Candidate | None:
     """Refit the best placement, if it is so good that no other can rival it.
 
     Parameters
     ----------
-    placements : consensus.Placements
+    placements : Placements
         Proposed placements.
     search : Search
         Stars and options.
@@ -215,14 +216,15 @@ def _false_chance(
     tried = max(int(inside.sum()), len(pairs))
     # Stars cluster: what chance can do is measured around the placed stars,
     # in rings that leave the matching stars themselves out.
-    rings = search.tree.query_ball_point(placed[inside], 6 * tolerance, return_length=True)
-    discs = search.tree.query_ball_point(placed[inside], 2 * tolerance, return_length=True)
-    around = float((rings - discs).sum()) / max(tried, 1) / (32 * np.pi * tolerance**2)
+    discs, rings = search.tree.count_neighbors(
+        cKDTree(placed[inside]), np.array([2, 6]) * tolerance
+    )
+    around = float(rings - discs) / max(tried, 1) / (32 * np.pi * tolerance**2)
     span = np.maximum(np.ptp(search.reference_xy, axis=0), 1.0)
     density = max(around, len(search.reference_xy) / float(np.prod(span)))
     miss = np.linalg.norm(placed[pairs[:, 0]] - search.reference_xy[pairs[:, 1]], axis=1)
     chances = [
-        consensus.expected_false(
+        expected_false(
             matched=int((miss <= part * tolerance).sum()),
             tried=tried,
             listed=len(search.reference_xy),

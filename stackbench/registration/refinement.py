@@ -65,11 +65,14 @@ def nearest_pairs(
     distance, found = (
         np.asarray(answer) for answer in tree.query(placed, distance_upper_bound=radius_px)
     )
-    hit = np.flatnonzero(np.isfinite(distance))
-    hit = hit[np.argsort(distance[hit], kind="stable")]
-    _, first = np.unique(found[hit], return_index=True)
-    ours = np.sort(hit[first])
-    return np.column_stack([ours, found[ours]]).astype(np.intp)
+    # The nearest comes last and so keeps its star; what found none lands in the spare place.
+    order = np.argsort(distance, kind="stable")[::-1]
+    owner = np.full(tree.n + 1, -1, dtype=np.intp)
+    owner[found[order]] = order
+    theirs = np.flatnonzero(owner[: tree.n] >= 0)
+    ours = owner[theirs]
+    ascending = np.argsort(ours)
+    return np.column_stack([ours[ascending], theirs[ascending]])
 
 
 def settle(

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from stackbench.registration import transforms
-from stackbench.registration.asterisms import all_triples, asterisms, near_triples
+from stackbench.registration.asterisms import all_triples, asterisms, band_triples, near_triples
 from tests.support.fields import placed_matrix
 
 TRIANGLE = np.array([[0.0, 0.0], [400.0, 0.0], [400.0, 300.0]])
@@ -77,3 +77,15 @@ def test_near_triples_join_neighbours_once():
     assert len(near_triples(line[:2], 5)) == 0
     everyone = near_triples(line, 5)
     assert len(everyone) == 6 * 5 * 4 // 6
+
+
+@pytest.mark.parametrize(("last", "width"), [(9, 4), (5, 20), (3, 3), (2, 3)])
+def test_band_triples_are_all_those_of_consecutive_stars(last, width):
+    wanted = [
+        (first, second, third)
+        for first in range(last)
+        for second in range(first + 1, last)
+        for third in range(second + 1, last)
+        if third - first < width
+    ]
+    assert sorted(map(tuple, band_triples(last, width).tolist())) == wanted

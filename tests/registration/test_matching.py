@@ -10,14 +10,11 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.spatial import cKDTree
 
-from stackbench.registration import transforms
-from stackbench.registration.matching import (
-    NoMatch,
-    match_stars,
-    match_to_reference,
-    prepare_reference,
-)
+from stackbench.registration import matching, transforms
+from stackbench.registration.matching import match_stars, match_to_reference
 from stackbench.registration.precision import centroid_errors
+from stackbench.registration.reference_stars import prepare_reference
+from stackbench.registration.starlists import NoMatch
 from tests.support.fields import field_pair, placed_matrix, worst_error
 
 
@@ -209,6 +206,21 @@ def test_bright_spots_that_are_no_stars_do_not_hide_the_stars(false):
     )
     assert worst_error(found.matrix, pair) < 0.1
     assert found.matched >= 0.95 * _common(pair)
+
+
+@pytest.mark.parametrize(("lost", "scatter"), [(60, 0.2), (0, 0.5), (0, 1.5)])
+def test_subs_through_another_filter_need_no_wide_search(monkeypatch, lost, scatter):
+    # The brightest lost to saturation, or another order of brightness.
+    def _refused(*_):
+        pytest.fail("searched widely")
+
+    monkeypatch.setattr(matching, "_searched", _refused)
+    rng = np.random.default_rng(26)
+    pair = field_pair(rng, stars=400, rotation_deg=180, missing=0.1, flux_scatter=scatter)
+    kept = np.argsort(-pair.flux)[lost:]
+    found = match_stars(pair.xy[kept], pair.flux[kept], pair.reference_xy, pair.reference_flux)
+    assert worst_error(found.matrix, pair) < 0.1
+    assert found.matched >= 0.8 * _common(pair) - lost
 
 
 def test_stars_in_one_corner_do_not_place_the_frame():
