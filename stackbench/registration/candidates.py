@@ -216,10 +216,9 @@ def _false_chance(
     tried = max(int(inside.sum()), len(pairs))
     # Stars cluster: what chance can do is measured around the placed stars,
     # in rings that leave the matching stars themselves out.
-    discs, rings = search.tree.count_neighbors(
-        cKDTree(placed[inside]), np.array([2, 6]) * tolerance
-    )
-    around = float(rings - discs) / max(tried, 1) / (32 * np.pi * tolerance**2)
+    reach = np.array([2.0, 6.0]) * tolerance
+    disc, ring = np.asarray(search.tree.count_neighbors(cKDTree(placed[inside]), reach)).tolist()
+    around = (ring - disc) / max(tried, 1) / (32 * np.pi * tolerance**2)
     span = np.maximum(np.ptp(search.reference_xy, axis=0), 1.0)
     density = max(around, len(search.reference_xy) / float(np.prod(span)))
     miss = np.linalg.norm(placed[pairs[:, 0]] - search.reference_xy[pairs[:, 1]], axis=1)
