@@ -138,25 +138,62 @@ def _site_of(stretch: Sequence[tuple[Frame, float]]) -> Site:
     return site
 
 
-def _moments(site: Site, times: NDArray[np.float64]) -> Iterator[SkyMoment]:
+def sun_at(times: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Tell where the Sun stands at some moments.
+
+    Parameters
+    ----------
+    times : ndarray, shape (n,)
+        Seconds since 1970 UTC.
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+        From the Earth's centre, metres, along the axes of the ICRS.
+    """
     import erfa  # type: ignore[import-untyped]
 
-    tt = _UNIX_EPOCH_JD, (times + _TT_AHEAD_S) / _DAY_S
-    earth, _ = erfa.epv00(*tt)
-    sun = -earth["p"] * _AU_M
-    moon = erfa.moon98(*tt)["p"] * _AU_M
+    earth, _ = erfa.epv00(_UNIX_EPOCH_JD, (times + _TT_AHEAD_S) / _DAY_S)
+    places: NDArray[np.float64] = -earth["p"] * _AU_M
+    return places
+
+
+def moon_at(times: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Tell where the Moon stands at some moments, and how far it is lit.
+
+    Parameters
+    ----------
+    times : ndarray, shape (n,)
+        Seconds since 1970 UTC.
+
+    Returns
+    -------
+    places : ndarray, shape (n, 3)
+        From the Earth's centre, metres, along the axes of the ICRS.
+    moonlit : ndarray, shape (n,)
+        The illuminated share of its disc, 0 to 1.
+    """
+    import erfa
+
+    sun = sun_at(times)
+    moon = erfa.moon98(_UNIX_EPOCH_JD, (times + _TT_AHEAD_S) / _DAY_S)["p"] * _AU_M
     # lit is (1 + cos of the angle at the Moon) / 2
     # (Meeus 1998, Astronomical Algorithms, eq. 48.1; from memory)
-    cosine = (_unit(-moon) * _unit(sun - moon)).sum(axis=-1)
-    horizon = _Horizon(site, times)
-    for time, sun_deg, moon_deg, moonlit in zip(
+    cosine = (unit(-moon) * unit(sun - moon)).sum(axis=-1)
+    return moon, (1 + cosine) / 2
+
+
+def _moments(site: Site, times: NDArray[np.float64]) -> Iterator[SkyMoment]:
+    horizon = Horizon(site, times)
+    moon, moonlit = moon_at(times)
+    for time, sun_deg, moon_deg, lit in zip(
         times.tolist(),
-        horizon.altitudes_deg(sun).tolist(),
+        horizon.altitudes_deg(sun_at(times)).tolist(),
         horizon.altitudes_deg(moon).tolist(),
-        ((1 + cosine) / 2).tolist(),
+        moonlit.tolist(),
         strict=True,
     ):
-        yield SkyMoment(time_s=time, sun_deg=sun_deg, moon_deg=moon_deg, moonlit=moonlit)
+        yield SkyMoment(time_s=time, sun_deg=sun_deg, moon_deg=moon_deg, moonlit=lit)
 
 
 def _altitudes(site: Site, stretch: Sequence[tuple[Frame, float]]) -> dict[Path, float]:
@@ -169,23 +206,35 @@ def _altitudes(site: Site, stretch: Sequence[tuple[Frame, float]]) -> dict[Path,
         return {}
     ra, dec = np.radians([[one.ra_deg, one.dec_deg] for _, _, one in pointed]).T
     stars = np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=-1)
-    horizon = _Horizon(site, np.array([time for _, time, _ in pointed]))
+    horizon = Horizon(site, np.array([time for _, time, _ in pointed]))
     altitudes = horizon.altitudes_deg(stars * _FAR_M).tolist()
     return {path: altitude for (path, _, _), altitude in zip(pointed, altitudes, strict=True)}
 
 
-class _Horizon:
-    """The horizon of a site at some moments, of one night."""
+class Horizon:
+    """The horizon of a site at some moments.
+
+    Precession and nutation are those of the middle moment: within half a year
+    of it they move by less than half an arcminute.
+
+    Parameters
+    ----------
+    site : Site
+        The place.
+    times : ndarray, shape (n,)
+        The moments, seconds since 1970 UTC.
+    """
 
     def __init__(self, site: Site, times: NDArray[np.float64]) -> None:
         import erfa
 
         ut1 = _UNIX_EPOCH_JD, times / _DAY_S
         tt = _UNIX_EPOCH_JD, (times + _TT_AHEAD_S) / _DAY_S
-        # precession and nutation do not move by an arcsecond in a night
         self._to_date = erfa.pnm06a(_UNIX_EPOCH_JD, float(np.mean(tt[1])))
         sidereal = erfa.gst06(*ut1, *tt, self._to_date)
         longitude, latitude = math.radians(site.longitude_deg), math.radians(site.latitude_deg)
+        self._latitude = latitude
+        self._local_sidereal = sidereal + longitude
         self._up = _turned(
             (math.cos(latitude) * math.cos(longitude), math.cos(latitude) * math.sin(longitude)),
             math.sin(latitude),
@@ -195,10 +244,56 @@ class _Horizon:
         self._place = _turned((x, y), z, sidereal)
 
     def altitudes_deg(self, places_m: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Tell how high things stand that lie at these places from the Earth's centre."""
-        seen = _unit(places_m @ self._to_date.T - self._place)
+        """Tell how high things stand.
+
+        Parameters
+        ----------
+        places_m : ndarray, shape (n, 3) or (1, 3)
+            Where they lie from the Earth's centre, metres, ICRS axes.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Degrees above the horizon, as if there were no air.
+        """
+        seen = self._seen(places_m)
         altitudes: NDArray[np.float64] = np.degrees(np.arcsin((seen * self._up).sum(axis=-1)))
         return altitudes
+
+    def look_deg(
+        self, places_m: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Tell where things stand.
+
+        Parameters
+        ----------
+        places_m : ndarray, shape (n, 3)
+            Where they lie from the Earth's centre, metres, ICRS axes.
+
+        Returns
+        -------
+        altitude, azimuth, hour_angle, parallactic : ndarray, shape (n,)
+            Degrees. Azimuth from north through east, 0 to 360; hour angle from
+            the meridian westwards, -180 to 180; the parallactic angle at the thing from
+            the pole to the zenith, positive in the west.
+        """
+        import erfa
+
+        seen = self._seen(places_m)
+        ra, dec = np.arctan2(seen[..., 1], seen[..., 0]), np.arcsin(seen[..., 2])
+        hour_angle = np.remainder(self._local_sidereal - ra + np.pi, 2 * np.pi) - np.pi
+        azimuth, altitude = erfa.hd2ae(hour_angle, dec, self._latitude)
+        parallactic = erfa.hd2pa(hour_angle, dec, self._latitude)
+        return (
+            np.degrees(altitude),
+            np.degrees(azimuth) % 360,
+            np.degrees(hour_angle),
+            np.degrees(parallactic),
+        )
+
+    def _seen(self, places_m: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Give directions from the site, along the axes of the equator of date."""
+        return unit(places_m @ self._to_date.T - self._place)
 
 
 def _turned(xy: tuple[float, float], z: float, angle: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -208,6 +303,18 @@ def _turned(xy: tuple[float, float], z: float, angle: NDArray[np.float64]) -> ND
     return np.stack([x * cosine - y * sine, x * sine + y * cosine, np.full_like(angle, z)], axis=-1)
 
 
-def _unit(vectors: NDArray[np.float64]) -> NDArray[np.float64]:
+def unit(vectors: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give vectors the length 1.
+
+    Parameters
+    ----------
+    vectors : ndarray, shape (..., 3)
+        None of them 0.
+
+    Returns
+    -------
+    ndarray, shape (..., 3)
+        Their directions.
+    """
     lengths: NDArray[np.float64] = np.linalg.norm(vectors, axis=-1, keepdims=True)
     return vectors / lengths

@@ -1,0 +1,348 @@
+"""What the night says: observations gathered from the judged lights, and what follows."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+
+from stackbench.export.lessons import AdviceEntry, FieldMapEntry, FilterAdviceEntry
+from stackbench.export.lessons import filter_advice_entry as in_record
+from stackbench.export.wcs import Wcs
+from stackbench.frames.names import setup_label
+from stackbench.frames.targets import target_key
+from stackbench.frames.words import duration
+from stackbench.job.camera import CameraNumbers
+from stackbench.job.exporting import FinishedChannel
+from stackbench.job.judging import JudgedGroup, JudgedSub, known
+from stackbench.job.places import Chance, next_chance, sky_places
+from stackbench.job.sky import grid_wcs
+from stackbench.review.diagnosis import diagnose
+from stackbench.review.findings import Finding
+from stackbench.review.observations import Observation, SkyPlace
+from stackbench.review.planning import FilterAdvice, FilterDepth, advise
+from stackbench.review.seeing import airmass_at
+from stackbench.stars.records import Floats
+from stackbench.stars.zones import zones_of
+
+# A filter is told apart from the others from this noise ratio on.
+_UNBALANCED = 1.15
+_LEAST_ALTITUDE_DEG = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetNight:
+    """The lights of one target and setup, all filters, as the diagnosis sees them."""
+
+    target: str
+    setup: str
+    groups: tuple[JudgedGroup, ...]
+    observations: tuple[Observation, ...]
+
+
+def target_nights(judged: Sequence[JudgedGroup]) -> tuple[TargetNight, ...]:
+    """Gather the judged lights by target and setup.
+
+    Parameters
+    ----------
+    judged : sequence of JudgedGroup
+        All groups of a job.
+
+    Returns
+    -------
+    tuple of TargetNight
+        In the order of the groups.
+    """
+    by_field: dict[tuple[str, str], list[JudgedGroup]] = {}
+    for group in judged:
+        key = target_key(group.group.target), setup_label(group.group.setup)
+        by_field.setdefault(key, []).append(group)
+    frames = [sub.frame for group in judged for sub in group.subs]
+    places = sky_places(frames)
+    return tuple(
+        TargetNight(
+            target=groups[0].group.target,
+            setup=setup,
+            groups=tuple(groups),
+            observations=_observations(groups, setup, places),
+        )
+        for (_, setup), groups in by_field.items()
+    )
+
+
+def findings_of(nights: Sequence[TargetNight]) -> tuple[Finding, ...]:
+    """Diagnose every target of a job.
+
+    Parameters
+    ----------
+    nights : sequence of TargetNight
+        From `target_nights`.
+
+    Returns
+    -------
+    tuple of Finding
+        What happened; the same finding on the lights of two targets is two.
+    """
+    return tuple(finding for night in nights for finding in diagnose(night.observations))
+
+
+def field_maps(nights: Sequence[TargetNight]) -> tuple[FieldMapEntry, ...]:
+    """Sum up how the stars' shape changes over the sensor, over the kept lights.
+
+    Parameters
+    ----------
+    nights : sequence of TargetNight
+        From `target_nights`.
+
+    Returns
+    -------
+    tuple of FieldMapEntry
+        One per target and setup that has kept lights with stars.
+    """
+    return tuple(one for night in nights if (one := _field_map(night)) is not None)
+
+
+def advice_of(
+    nights: Sequence[TargetNight],
+    channels: Sequence[FinishedChannel],
+    cameras: Mapping[str, CameraNumbers | None],
+    missing: Mapping[str, Sequence[str]],
+) -> tuple[AdviceEntry, ...]:
+    """Say for each target what to do next.
+
+    Parameters
+    ----------
+    nights : sequence of TargetNight
+        From `target_nights`.
+    channels : sequence of FinishedChannel
+        The finished stacks.
+    cameras : mapping of str to CameraNumbers or None
+        Gain and read noise by setup.
+    missing : mapping of str to sequence of str
+        What calibration is missing, in words, by setup.
+
+    Returns
+    -------
+    tuple of AdviceEntry
+        One per target and setup that has a stack.
+    """
+    entries: list[AdviceEntry] = []
+    for night in nights:
+        mine = [
+            one
+            for one in channels
+            if target_key(one.stack.recipe.group.target) == target_key(night.target)
+            and setup_label(one.stack.recipe.group.setup) == night.setup
+        ]
+        if not mine:
+            continue
+        advised = advise([_depth(one, cameras.get(night.setup)) for one in mine])
+        entries.append(
+            AdviceEntry(
+                target=night.target,
+                setup=night.setup,
+                filters=tuple(_filter_entry(one) for one in advised),
+                lines=(*missing.get(night.setup, ()), *_when_next(night)),
+            )
+        )
+    return tuple(entries)
+
+
+def _observations(
+    groups: Sequence[JudgedGroup], setup: str, places: Mapping[Path, SkyPlace]
+) -> tuple[Observation, ...]:
+    grid = next((group.grid for group in groups if group.grid is not None), None)
+    north_deg, mirrored = _north(grid_wcs(grid.frame)) if grid is not None else (None, None)
+    return tuple(
+        _observation(group, sub, setup, places.get(sub.frame.path), north_deg, mirrored=mirrored)
+        for group in groups
+        for sub in group.subs
+    )
+
+
+def _observation(
+    group: JudgedGroup,
+    sub: JudgedSub,
+    setup: str,
+    place: SkyPlace | None,
+    north_deg: float | None,
+    *,
+    mirrored: bool | None,
+) -> Observation:
+    frame = sub.frame
+    measured = None if sub.sub is None else sub.sub.measures
+    middle = None
+    if frame.time is not None:
+        middle = frame.time + timedelta(seconds=(frame.exposure_s or 0.0) / 2)
+    airmass = frame.airmass
+    if airmass is None and place is not None and place.altitude_deg > 0:
+        airmass = airmass_at(place.altitude_deg)
+    return Observation(
+        path=frame.path,
+        target=group.group.target,
+        filter=frame.filter,
+        setup=setup,
+        time=middle,
+        exposure_s=frame.exposure_s,
+        kept=sub.kept,
+        measures=sub.measures,
+        concentration=known(measured.elongation_concentration) if measured else None,
+        stars=measured.stars if measured else None,
+        shape=frame.layout.shape,
+        scale_arcsec_px=frame.scale_arcsec_px,
+        to_grid=sub.placement.matrix if sub.placement is not None else None,
+        north_deg=north_deg,
+        mirrored=mirrored,
+        pointing=frame.pointing,
+        place=place,
+        airmass=airmass,
+        sensor_temperature_c=frame.temperature_c,
+        ambient_temperature_c=frame.ambient_temperature_c,
+        focus_position=frame.focus_position,
+    )
+
+
+def _north(wcs: Wcs | None) -> tuple[float | None, bool | None]:
+    """Tell where north lies on the grid, and whether east lies clockwise from it."""
+    if wcs is None:
+        return None, None
+    try:
+        to_pixels = np.linalg.inv(np.array(wcs.cd, dtype=np.float64))
+    except np.linalg.LinAlgError:
+        return None, None
+    east, north = to_pixels[:, 0], to_pixels[:, 1]
+    turned = north[0] * east[1] - north[1] * east[0]
+    return math.degrees(math.atan2(north[1], north[0])) % 360, bool(turned < 0)
+
+
+def _field_map(night: TargetNight) -> FieldMapEntry | None:
+    kept = [one for one in night.observations if one.kept and one.stars is not None]
+    if not kept:
+        return None
+    shape = kept[0].shape
+    maps = [
+        zones_of(one.stars, shape=shape)
+        for one in kept
+        if one.stars is not None and one.shape == shape
+    ]
+    chi = [e2 / (2 - e2) for e2 in (one.eccentricity**2 for one in maps)]
+    doubled = [np.radians(2 * one.angle_deg) for one in maps]
+    along = _medians([c * np.cos(a) for c, a in zip(chi, doubled, strict=True)])
+    aslant = _medians([c * np.sin(a) for c, a in zip(chi, doubled, strict=True)])
+    common = np.hypot(along, aslant)
+    return FieldMapEntry(
+        target=night.target,
+        setup=night.setup,
+        subs=len(maps),
+        shape=shape,
+        fwhm_px=_cells(_medians([one.fwhm_px for one in maps])),
+        eccentricity=_cells(np.sqrt(2 * common / (1 + common))),
+        angle_deg=_cells(np.degrees(np.arctan2(aslant, along)) / 2 % 180),
+        count=tuple(
+            tuple(int(v) for v in row) for row in np.sum([one.count for one in maps], axis=0)
+        ),
+    )
+
+
+def _medians(values: Sequence[Floats]) -> Floats:
+    """Take the median of each zone over the subs; NaN where none knows it."""
+    cube = np.array(values)
+    out = np.full(cube.shape[1:], np.nan)
+    for place in np.ndindex(out.shape):
+        finite = cube[(slice(None), *place)]
+        finite = finite[np.isfinite(finite)]
+        if finite.size:
+            out[place] = np.median(finite)
+    return out
+
+
+def _cells(values: Floats) -> tuple[tuple[float | None, ...], ...]:
+    return tuple(tuple(known(float(v)) for v in row) for row in values)
+
+
+def _depth(channel: FinishedChannel, camera: CameraNumbers | None) -> FilterDepth:
+    stack, recipe = channel.stack, channel.stack.recipe
+    reference = recipe.reference
+    stars = reference.measures.stars
+    return FilterDepth(
+        filter=recipe.group.filter,
+        subs=len(recipe.subs),
+        exposure_s=recipe.exposure_s or 0.0,
+        sub_s=reference.frame.exposure_s or 1.0,
+        noise_adu=stack.facts.predicted_noise_adu,
+        sky_adu=known(reference.measures.sky_adu),
+        star_adu=float(np.median(stars.flux)) if len(stars) else None,
+        fwhm_px=stack.facts.fwhm_px,
+        gain_e_per_adu=camera.gain_e_per_adu if camera is not None else None,
+        read_noise_e=camera.read_noise_e if camera is not None else None,
+    )
+
+
+def _filter_entry(advice: FilterAdvice) -> FilterAdviceEntry:
+    return in_record(advice, lines=tuple(_filter_lines(advice)))
+
+
+def _filter_lines(advice: FilterAdvice) -> list[str]:
+    depth = advice.depth
+    so_far = duration(depth.exposure_s)
+    snr = "" if advice.star_snr is None else f"; the median star has S/N {advice.star_snr:.0f}"
+    lines = [
+        f"{depth.subs} subs, {so_far} in all{snr}; {duration(advice.more_hours * 3600)} more "
+        "lower the noise by 30 %"
+    ]
+    if advice.shortest_sub_s is not None and advice.read_share is not None:
+        lines.append(
+            f"read noise adds {advice.read_share:.0%} to the sky's noise in subs of "
+            f"{duration(depth.sub_s)}; "
+            + (
+                f"subs of {duration(_rounded(advice.shortest_sub_s))} or more bring it below 5 %"
+                if advice.read_share > 0.05
+                else f"{duration(_rounded(advice.shortest_sub_s))} would be enough for 5 %"
+            )
+        )
+    hours = depth.exposure_s / 3600
+    if advice.balance_hours is not None and advice.balance_hours > hours * (_UNBALANCED**2 - 1):
+        lines.append(
+            f"noisier than the other filters: {duration(advice.balance_hours * 3600)} more "
+            "bring it to their level"
+        )
+    return lines
+
+
+def _rounded(seconds: float) -> float:
+    """Round a sub length up to what a person would set."""
+    step = 1 if seconds < 30 else 10 if seconds < 300 else 60
+    return float(math.ceil(seconds / step) * step)
+
+
+def _when_next(night: TargetNight) -> list[str]:
+    """Tell when the target can next be seen in the dark, where the headers say enough."""
+    frames = [sub.frame for group in night.groups for sub in group.subs]
+    known_frames = [f for f in frames if f.site and f.pointing and f.time]
+    if not known_frames:
+        return []
+    last = max(known_frames, key=lambda f: str(f.time))
+    if last.site is None or last.pointing is None or last.time is None:
+        return []
+    chance = next_chance(
+        last.site,
+        last.pointing,
+        after=last.time + timedelta(hours=12),
+        least_altitude_deg=_LEAST_ALTITUDE_DEG,
+    )
+    if chance is None:
+        return [f"it does not rise above {_LEAST_ALTITUDE_DEG:.0f}° in the dark within a year"]
+    return [_chance_line(chance)]
+
+
+def _chance_line(chance: Chance) -> str:
+    moon = "Moon below the horizon"
+    if chance.moon_hours > 0:
+        moon = f"Moon {chance.moon_illuminated:.0%} lit, up for {chance.moon_hours:.1f} h of it"
+    return (
+        f"next above {_LEAST_ALTITUDE_DEG:.0f}° in the dark on "
+        f"{chance.start:%Y-%m-%d} from {chance.start:%H:%M} to {chance.end:%H:%M} UTC "
+        f"({chance.hours:.1f} h), {moon}"
+    )
