@@ -305,8 +305,8 @@ def _filter_lines(advice: FilterAdvice) -> list[str]:
     hours = depth.exposure_s / 3600
     if advice.balance_hours is not None and advice.balance_hours > hours * (_UNBALANCED**2 - 1):
         lines.append(
-            f"noisier than the other filters: {duration(advice.balance_hours * 3600)} more "
-            "bring it to their level"
+            f"noisier for its light than the other filters: "
+            f"{duration(advice.balance_hours * 3600)} more bring it to their level"
         )
     return lines
 

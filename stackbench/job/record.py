@@ -12,6 +12,7 @@ from stackbench import __version__
 from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.pairing_words import light_notes
 from stackbench.calibration.records import CalibrationSet, Serving
+from stackbench.export.lessons import finding_entry
 from stackbench.export.night import (
     ChannelFiles,
     DroppedFrame,
@@ -30,6 +31,7 @@ from stackbench.frames.names import setup_label
 from stackbench.frames.records import Kind, Problem
 from stackbench.job.bench import Bench
 from stackbench.job.camera import CameraNumbers, camera_numbers
+from stackbench.job.diagnosing import advice_of, field_maps, findings_of, target_nights
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.finding import Found
 from stackbench.job.judging import JudgedGroup, JudgedSub
@@ -71,6 +73,7 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
     Night
         The record, to be written as night.json, tables and report.
     """
+    nights = target_nights(results.judged)
     return Night(
         out=bench.out,
         inputs=results.folders,
@@ -82,9 +85,34 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
             ProblemEntry(path=one.path, what=one.what, why=one.why, remedy=one.remedy)
             for one in results.problems
         ),
+        findings=tuple(finding_entry(one) for one in findings_of(nights)),
+        advice=advice_of(
+            nights, results.channels, _cameras(bench, desk, results), _missing(results)
+        ),
+        field_maps=field_maps(nights),
         settings=bench.settings.model_dump(mode="json"),
         versions=library_versions(),
     )
+
+
+def _cameras(bench: Bench, desk: PixelDesk, results: Results) -> dict[str, CameraNumbers | None]:
+    """Give the camera's numbers by setup."""
+    setups = {setup_label(one.group.setup): one.group.setup for one in results.judged}
+    return {
+        label: camera_numbers(bench, results.found, results.plan, results.shelf, desk, setup.camera)
+        for label, setup in setups.items()
+    }
+
+
+def _missing(results: Results) -> dict[str, list[str]]:
+    """Say by setup what calibration is missing or doubtful, each once."""
+    told: dict[str, dict[str, None]] = {}
+    for group in results.judged:
+        lines = told.setdefault(setup_label(group.group.setup), {})
+        for sub in group.subs:
+            for problem in results.plan.servings[sub.frame.path].problems:
+                lines[f"{problem.what}: {problem.remedy}"] = None
+    return {label: list(lines) for label, lines in told.items()}
 
 
 def write_record(bench: Bench, night: Night) -> None:

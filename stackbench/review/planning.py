@@ -41,8 +41,9 @@ class FilterAdvice:
     median star within a circle of one FWHM's diameter. `shortest_sub_s` is the
     sub length at which read noise adds 5 % to the sky's noise, `read_share` what it
     adds at the present length. `more_hours` is what lowers the noise by the
-    factor asked for, `balance_hours` what would bring it down to the mean of
-    the other filters (0 when it is there). Unknown is None.
+    factor asked for, `balance_hours` what would bring it down to the geometric mean of
+    the other filters (0 when it is there), in units of the median star's light
+    where that is known. Unknown is None.
     """
 
     depth: FilterDepth
@@ -207,11 +208,24 @@ def advise(
     tuple of FilterAdvice
         In the order of `depths`.
     """
-    noises = [_noise_e_s(depth) for depth in depths]
+    noises = _comparable_noises(depths)
     return tuple(
         _advice(depth, noise, [other for n, other in enumerate(noises) if n != index], gain)
         for index, (depth, noise) in enumerate(zip(depths, noises, strict=True))
     )
+
+
+def _comparable_noises(depths: Sequence[FilterDepth]) -> list[float | None]:
+    """Give noises that may be compared between filters.
+
+    A wide filter has a bright sky, and more signal as well: where the stars of all
+    filters are known, noise is counted in units of the median star's light.
+    """
+    ratios = [_star_snr(depth) for depth in depths]
+    known = [ratio for ratio in ratios if ratio is not None]
+    if len(known) == len(ratios):
+        return [1 / ratio for ratio in known]
+    return [_noise_e_s(depth) for depth in depths]
 
 
 def _advice(
@@ -232,7 +246,7 @@ def _advice(
         balance = more_hours(hours, gain=max(1.0, noise / wanted))
     return FilterAdvice(
         depth=depth,
-        noise_e_s=noise,
+        noise_e_s=_noise_e_s(depth),
         sky_e_s=sky,
         star_snr=_star_snr(depth),
         shortest_sub_s=shortest,

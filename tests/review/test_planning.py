@@ -118,3 +118,12 @@ def test_the_signal_to_noise_ratio_of_a_star():
     (one,) = advise([depth("L", 2.0, star_adu=6250.0, fwhm_px=3.0)])
     light, pixels, noise = 2500.0 * 20, math.pi / 4 * 9, 2.0 * 0.8 * 20
     assert one.star_snr == pytest.approx(light / math.sqrt(light + pixels * noise**2), rel=1e-9)
+
+
+def test_a_wide_filter_with_a_bright_sky_is_not_called_noisy_for_its_sky():
+    wide = depth("L", 8.0, star_adu=60000.0, fwhm_px=3.0)
+    narrow = depth("Ha", 2.0, star_adu=6000.0, fwhm_px=3.0)
+    one, other = advise([wide, narrow])
+    assert one.star_snr > other.star_snr
+    assert one.balance_hours == 0.0
+    assert other.balance_hours == pytest.approx(2 * ((one.star_snr / other.star_snr) ** 2 - 1))
