@@ -24,6 +24,7 @@ from stackbench.export.lessons import (
     LimitEntry,
     StandingEntry,
 )
+from stackbench.export.noiseparts import NoisePartEntry
 
 SCHEMA = 1
 
@@ -138,8 +139,9 @@ class StackEntry:
     `shape` is the stack's (ny, nx), `crop` the channel's part of it as first
     column, first row, columns, rows. `frames` are the subs that went in,
     `exposure_s` is their total. `noise_adu` is the measured scatter from pixel
-    to pixel, `predicted_noise_adu` what the subs predict of it. `black_adu` and
-    `white_adu` are those of the TIFF.
+    to pixel, `predicted_noise_adu` what the subs and their masters predict of it,
+    `noise_parts` where it comes from; `noise_lines` say that in words, and what
+    would help. `black_adu` and `white_adu` are those of the TIFF.
     """
 
     target: str | None
@@ -152,6 +154,8 @@ class StackEntry:
     exposure_s: float | None = None
     noise_adu: float | None = None
     predicted_noise_adu: float | None = None
+    noise_parts: tuple[NoisePartEntry, ...] = ()
+    noise_lines: tuple[str, ...] = ()
     fwhm_px: float | None = None
     reference: PurePath | None = None
     rejection: str | None = None

@@ -25,13 +25,17 @@ from stackbench.stacking.weights import sub_weights
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ingredient:
-    """One sub of a stack: pixel × scale + offset enters with a weight."""
+    """One sub of a stack: pixel × scale + offset enters with a weight.
+
+    `noise_adu` and `sky_adu` are those of its calibrated background.
+    """
 
     frame: Frame
     matrix: NDArray[np.float64]
     scale: float
     offset: float
     noise_adu: float
+    sky_adu: float
     weight: float
 
 
@@ -102,6 +106,7 @@ def write_recipe(
             scale=scaling.scale,
             offset=scaling.offset,
             noise_adu=noise,
+            sky_adu=_measured(sub).measures.sky_adu,
             weight=float(weight),
         )
         for sub, scaling, noise, weight in zip(kept, scalings, noises, weights, strict=True)

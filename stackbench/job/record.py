@@ -25,6 +25,7 @@ from stackbench.export.night import (
     night_json,
     write_night,
 )
+from stackbench.export.noiseparts import noise_lines
 from stackbench.export.tables import write_frames_csv
 from stackbench.frames.labels import label_words
 from stackbench.frames.names import setup_label
@@ -315,6 +316,8 @@ def _stack(channel: FinishedChannel) -> StackEntry:
         exposure_s=recipe.exposure_s,
         noise_adu=stack.facts.noise_adu,
         predicted_noise_adu=stack.facts.predicted_noise_adu,
+        noise_parts=stack.facts.noise_parts,
+        noise_lines=noise_lines(stack.facts.noise_parts, stack.facts.dithering_gain),
         fwhm_px=stack.facts.fwhm_px,
         reference=recipe.reference.frame.path,
         rejection=stack.facts.rejection,

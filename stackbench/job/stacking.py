@@ -11,6 +11,7 @@ from pydantic import TypeAdapter
 
 from stackbench.calibration.matching import CalibrationPlan
 from stackbench.export.files import product_sha256
+from stackbench.export.noiseparts import NoisePartEntry
 from stackbench.frames.errors import FrameError
 from stackbench.frames.records import Problem
 from stackbench.job.background import Background
@@ -24,6 +25,7 @@ from stackbench.job.progress import Step
 from stackbench.job.recipes import Recipe, group_names, write_recipe
 
 if TYPE_CHECKING:
+    from stackbench.job.noisesources import NoiseSources
     from stackbench.stacking.records import Stack, StackInput
 
 
@@ -32,8 +34,10 @@ class StackFacts:
     """The numbers of a stack; ADU of its reference sub's scale.
 
     `noise_adu` is the measured scatter from pixel to pixel, which resampling
-    lowers; `predicted_noise_adu` what the subs' noise, weights and resampling
-    predict of it. `sha256` is the file's checksum.
+    lowers; `predicted_noise_adu` what the subs' noise, weights and resampling, and
+    the masters that they share, predict of it. `noise_parts` tell where it comes
+    from, `dithering_gain` which part dithering would take away. `sha256` is the
+    file's checksum.
     """
 
     rejection: str
@@ -42,6 +46,8 @@ class StackFacts:
     noise_adu: float | None
     predicted_noise_adu: float
     fwhm_px: float | None
+    noise_parts: tuple[NoisePartEntry, ...] = ()
+    dithering_gain: float | None = None
     warnings: tuple[str, ...] = ()
     sha256: str | None = None
 
@@ -104,6 +110,7 @@ def stack_groups(
                 bench.progress.advance(Step.STACK, len(recipe.subs))
                 stacks.append((path, recipe, facts))
                 continue
+            from stackbench.job.noisesources import noise_sources
             from stackbench.job.stackmaking import make_stack
 
             try:
@@ -113,7 +120,10 @@ def stack_groups(
                 continue
             # what was unpacked of these subs is not needed again
             desk.release(one.frame for one in recipe.subs)
-            finish = partial(_finish, bench, found, recipe, stack, inputs, path)
+            finish = partial(
+                _finish, bench, found, recipe, stack, inputs, path,
+                noise_sources(plan, shelf, recipe),
+            )  # fmt: skip
             stacks.append((path, recipe, background.start(finish)))
             del stack, inputs, finish  # the next stack needs the memory
     bench.progress.end(Step.STACK)
@@ -173,10 +183,11 @@ def _finish(
     stack: "Stack",
     inputs: "Sequence[StackInput]",
     path: Path,
+    sources: "NoiseSources",
 ) -> StackFacts:
     from stackbench.job.stackmaking import finish_stack
 
-    facts = finish_stack(bench, found, recipe, stack, inputs, path)
+    facts = finish_stack(bench, found, recipe, stack, inputs, path, sources)
     facts = replace(facts, sha256=product_sha256(path))
     record = {"file": [path.name, file_mark(path)], "facts": _FACTS.dump_python(facts)}
     bench.store.keep("stack", recipe.key, record)

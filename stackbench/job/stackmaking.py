@@ -16,6 +16,7 @@ from stackbench.job.calibrators import CalibratorDesk
 from stackbench.job.finding import Found
 from stackbench.job.judging import known
 from stackbench.job.mastering import MasterShelf
+from stackbench.job.noisesources import NoiseSources
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.recipes import Recipe
@@ -143,6 +144,7 @@ def finish_stack(
     stack: Stack,
     inputs: Sequence[StackInput],
     path: Path,
+    sources: NoiseSources,
 ) -> StackFacts:
     """Measure a stack and write it.
 
@@ -160,6 +162,8 @@ def finish_stack(
         What went in, as `make_stack` gave it.
     path : Path
         The file to make or to replace.
+    sources : NoiseSources
+        Where its noise comes from.
 
     Returns
     -------
@@ -172,13 +176,16 @@ def finish_stack(
         If the file cannot be written.
     """
     measures = measure_frame(stack.data, options=bench.settings.stars)
+    predicted = predict_noise(inputs, recipe.grid_shape)
     facts = StackFacts(
         rejection=str(stack.choice.rejection.method),
         clipped_low=int(stack.clip_low.sum(dtype=np.int64)),
         clipped_high=int(stack.clip_high.sum(dtype=np.int64)),
         noise_adu=known(measures.noise_adu),
-        predicted_noise_adu=predict_noise(inputs, recipe.grid_shape).pixel_adu,
+        predicted_noise_adu=predicted.pixel_adu * sources.growth,
         fwhm_px=known(measures.fwhm_px),
+        noise_parts=sources.parts,
+        dithering_gain=sources.dithering_gain,
         warnings=tuple(stack.warnings),
     )
     write_stack(
@@ -187,7 +194,8 @@ def finish_stack(
         coverage=stack.coverage,
         clipped_low=stack.clip_low,
         clipped_high=stack.clip_high,
-        noise=stack.noise,
+        # the engine knows of nothing that its subs share
+        noise=stack.noise * np.float32(sources.growth),
         facts=product_facts(recipe, facts, kind="stack"),
         provenance=stack_provenance(bench, found, recipe, facts),
     )

@@ -112,6 +112,7 @@ def outcome_lines(night: Night) -> list[str]:
             f"{len(subs)} subs, {duration(stack.exposure_s)}{noise}{fwhm}"
         )
         lines += [f"  note: {warning}" for warning in stack.warnings]
+        lines += [f"  note: {line}" for line in stack.noise_lines[1:]]
         if stack.channel.fits is not None:
             lines.append(f"  {stack.channel.fits}")
     rejected = [frame for frame in night.frames if frame.verdict == "reject"]

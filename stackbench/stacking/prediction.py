@@ -44,9 +44,9 @@ def resampling_noise(placement: Placement, grid_shape: tuple[int, int]) -> float
     """
     inverse = placement.inverse
     ny, nx = grid_shape
-    # A lattice fine enough for slow drifts; where the phase runs through many
-    # pixels the lattice meets every phase alike.
-    x, y = np.meshgrid(np.linspace(0, nx - 1, 67), np.linspace(0, ny - 1, 71))
+    # Whole pixels, since that is where the grid has its own; a lattice fine enough for
+    # slow drifts. Where the phase runs through many pixels it meets every phase alike.
+    x, y = np.meshgrid(np.rint(np.linspace(0, nx - 1, 67)), np.rint(np.linspace(0, ny - 1, 71)))
     factor = 1.0
     variance = np.ones_like(x)
     for axis in range(2):

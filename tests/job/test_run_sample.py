@@ -145,6 +145,11 @@ def test_noise_and_sharpness_are_as_the_subs_predict(record):
         fwhm = np.array([f["fwhm_px"] for f in subs])
         assert stack["fwhm_px"] <= 1.05 * float((weight * fwhm).sum())
         assert stack["noise_adu"] == pytest.approx(stack["predicted_noise_adu"], rel=0.1)
+        parts = {part["source"]: part for part in stack["noise_parts"]}
+        assert {"read noise", "sky", "dark", "flat"} <= parts.keys()
+        assert sum(part["share"] for part in parts.values()) == pytest.approx(1)
+        assert parts["dark"]["frames"] == 6
+        assert parts["sky"]["share"] > 0.8
 
 
 def test_all_channels_share_one_grid_and_one_sky(record, out):
