@@ -48,14 +48,14 @@ def add(
     """Keep the masters of finished jobs; those that are there already are left as they are."""
     from stackbench.export.files import WriteError
     from stackbench.job.bench import WrongUseError
-    from stackbench.job.borrowing import keep_masters
+    from stackbench.job.borrowing import keep_masters_of
     from stackbench.job.library import LibraryError
     from stackbench.job.store import StoreError
 
     opened = _opened(library)
     for out in outs:
         try:
-            added, known = keep_masters(opened, out)
+            added, known = keep_masters_of(opened, out)
         except (WrongUseError, StoreError, LibraryError, WriteError, OSError) as error:
             _refused(error)
         typer.echo(f"{out}: {len(added)} added, {known} there already")

@@ -92,8 +92,49 @@ def _damage(one: CalibrationSet) -> Problem | None:
     )
 
 
-def keep_masters(library: Library, out: Path) -> tuple[list[LibraryMaster], int]:
-    """Add the masters of a finished job to the library.
+def keep_masters(library: Library, store: Store, out: Path) -> tuple[list[LibraryMaster], int]:
+    """Add the masters of a job to the library.
+
+    Parameters
+    ----------
+    library : Library
+        The library.
+    store : Store
+        The store of the job's output folder.
+    out : Path
+        The folder.
+
+    Returns
+    -------
+    list of LibraryMaster
+        Those that were added.
+    int
+        How many were there already.
+
+    Raises
+    ------
+    LibraryError
+        If the library cannot be written.
+    WriteError
+        If a file cannot be written.
+    """
+    added: list[LibraryMaster] = []
+    known = 0
+    for key, record in store.recall_all("master"):
+        path = _finished(out, record)
+        if path is None:
+            continue
+        facts = without_paths(_FACTS.validate_python(record["facts"]))
+        new = library.add(path, facts, made_of=key)
+        if new is None:
+            known += 1
+        else:
+            added.append(new)
+    return added, known
+
+
+def keep_masters_of(library: Library, out: Path) -> tuple[list[LibraryMaster], int]:
+    """Add the masters of a finished job to the library, by its output folder.
 
     Parameters
     ----------
@@ -124,20 +165,8 @@ def keep_masters(library: Library, out: Path) -> tuple[list[LibraryMaster], int]
         raise WrongUseError(
             f"{out}: no stackbench job was done in this folder; name a job's output folder"
         )
-    added: list[LibraryMaster] = []
-    known = 0
     with Store(out / SESSION_STORE_NAME) as store:
-        for key, record in store.recall_all("master"):
-            path = _finished(out, record)
-            if path is None:
-                continue
-            facts = without_paths(_FACTS.validate_python(record["facts"]))
-            new = library.add(path, facts, made_of=key)
-            if new is None:
-                known += 1
-            else:
-                added.append(new)
-    return added, known
+        return keep_masters(library, store, out)
 
 
 def _finished(out: Path, record: dict[str, Any]) -> Path | None:

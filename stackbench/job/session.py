@@ -15,7 +15,9 @@ from typing import Self
 from stackbench.frames.labels import Label
 from stackbench.frames.work import Stop, never
 from stackbench.job.bench import Bench, check_folders, open_bench
+from stackbench.job.borrowing import keep_masters
 from stackbench.job.judging import JudgedGroup, judge_again
+from stackbench.job.library import Library, LibraryError
 from stackbench.job.mastering import Masters
 from stackbench.job.overview import Overview
 from stackbench.job.pictures import PictureDesk
@@ -61,6 +63,8 @@ class Session:
         session take the place of theirs.
     threads : int, optional
         How many threads work; one per processor if None.
+    library : Library, optional
+        The person's master library; none is used if left out.
 
     Raises
     ------
@@ -78,12 +82,13 @@ class Session:
         *,
         settings: Settings | None = None,
         threads: int | None = None,
+        library: Library | None = None,
     ) -> None:
         check_folders(folders, out)
         self._lock = threading.RLock()
         self._exit = ExitStack()
         bench = self._exit.enter_context(
-            open_bench(out, settings=settings or Settings(), threads=threads)
+            open_bench(out, settings=settings or Settings(), threads=threads, library=library)
         )
         with ExitStack() as undo:
             undo.callback(self._exit.close)
@@ -120,6 +125,29 @@ class Session:
             Where everything is written.
         """
         return self._bench.out
+
+    def keep_masters(self) -> tuple[int, int]:
+        """Add the masters to the person's library; takes as long as copying them.
+
+        Returns
+        -------
+        added : int
+            How many are new there.
+        known : int
+            How many were there already.
+
+        Raises
+        ------
+        LibraryError
+            If the library cannot be written, or none is used.
+        WriteError
+            If a file cannot be written.
+        """
+        library = self._bench.library
+        if library is None:
+            raise LibraryError("no master library is used here")
+        added, known = keep_masters(library, self._bench.store, self._bench.out)
+        return len(added), known
 
     @property
     def limits(self) -> Limits:

@@ -9,6 +9,7 @@ from PySide6.QtGui import QUndoStack
 
 from stackbench.frames.labels import Label
 from stackbench.frames.work import Stop
+from stackbench.job.library import Library, default_library
 from stackbench.job.movedlimits import moved
 from stackbench.job.progress import Progress, Step
 from stackbench.job.remembering import is_output
@@ -112,7 +113,8 @@ class Controller(QObject):
         threads = self._threads
 
         def work(progress: Progress, stop: Stop, tell: Tell) -> SessionState:
-            session = Session(out, folders, threads=threads)
+            library = Library(default_library())
+            session = Session(out, folders, threads=threads, library=library)
             self._opened.append(session)
             tell(session)
             return session.run(progress=progress, stop=stop, hear=tell)

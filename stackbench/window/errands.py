@@ -12,6 +12,7 @@ from stackbench.export.blocks import ProductError
 from stackbench.export.files import WriteError
 from stackbench.frames.errors import FrameError
 from stackbench.frames.work import Cancelled, Stop
+from stackbench.job.library import LibraryError
 from stackbench.job.progress import Progress, Step
 from stackbench.job.store import StoreError
 
@@ -143,7 +144,7 @@ class Errands(QObject):
             why = ""
         except FrameError as error:
             why = f"{error.problem.what}: {error.problem.why}"
-        except (ProductError, WriteError, StoreError, OSError) as error:
+        except (ProductError, WriteError, StoreError, LibraryError, OSError) as error:
             why = str(error)
         except Exception as error:
             logger.exception("an errand failed")

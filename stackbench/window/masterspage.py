@@ -3,10 +3,12 @@
 from functools import partial
 
 from PySide6.QtCore import Slot
+from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import QHBoxLayout, QListWidget, QListWidgetItem, QVBoxLayout, QWidget
 
 from stackbench.calibration.records import CalibrationSet
 from stackbench.frames.records import Kind
+from stackbench.frames.words import counted
 from stackbench.job.camera import CameraNumbers
 from stackbench.job.mastering import FinishedMaster, Masters
 from stackbench.job.mastersheet import MasterSheet
@@ -15,7 +17,7 @@ from stackbench.window.controller import Controller
 from stackbench.window.factlist import FactList
 from stackbench.window.histogramview import HistogramView
 from stackbench.window.masterwords import level_marks, master_facts, master_name
-from stackbench.window.parts import label
+from stackbench.window.parts import button, label
 from stackbench.window.productpage import ProductView, shown_product
 
 _HIGH = 196
@@ -49,6 +51,15 @@ class MastersPage(QWidget):
         below.addWidget(self.facts, 1)
         below.addWidget(self.histogram, 1)
         self.products.below.addWidget(self._below)
+        self.keep = button(
+            "Keep in the library",
+            "Copy these masters into your master library, for nights without their own (Ctrl+K)",
+        )
+        self.kept = label("", "muted")
+        self.products.left.addWidget(self.keep)
+        self.products.left.addWidget(self.kept)
+        QShortcut(QKeySequence("Ctrl+K"), self).activated.connect(self.keep.click)
+        self.keep.clicked.connect(self._keep_masters)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self.products)
@@ -73,7 +84,7 @@ class MastersPage(QWidget):
     def refresh(self) -> None:
         """List the masters."""
         self.products.show_items([master_name(one, made.facts) for one, made in self.masters])
-        for part in (self.frames, self._frames_heading, self._below):
+        for part in (self.frames, self._frames_heading, self._below, self.keep):
             part.setVisible(bool(self.masters))
         self.products.words.setText("")
         self._show(self.products.number)
@@ -137,14 +148,36 @@ class MastersPage(QWidget):
         lights = (frame.path for group in overview.groups for frame in group.group.frames)
         return times_served(servings[path] for path in lights)[one]
 
+    @Slot()
+    def _keep_masters(self) -> None:
+        session = self._controller.session
+        # copied once for each set of masters: asking again says the same
+        key = self._keep_key()
+        if session is None or self._errands.known(key):
+            return
+        self.kept.setText("Copying…")
+        self._errands.ask(key, lambda _progress, _stop: session.keep_masters())
+
+    def _keep_key(self) -> tuple[str, tuple[str, ...]]:
+        return "keep", tuple(master.key for _, master in self.masters)
+
     @Slot(object)
     def _answered(self, key: object) -> None:
+        if key == self._keep_key():
+            answer = self._errands.get(key)
+            if isinstance(answer, tuple):
+                added, known = answer
+                self.kept.setText(f"{counted(added, 'master')} added, {known} there already.")
+            return
         number = self.products.number
         if 0 <= number < len(self.masters) and key == self._key(self.masters[number][1]):
             self._show_sheet(*self.masters[number])
 
     @Slot(object, str)
     def _failed(self, key: object, words: str) -> None:
+        if key == self._keep_key():
+            self.kept.setText(words)
+            return
         number = self.products.number
         if 0 <= number < len(self.masters) and key == self._key(self.masters[number][1]):
             self.histogram.show_words(words)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from PySide6.QtCore import QPointF
 
+from stackbench.job.library import Library, default_library
 from stackbench.job.store import Decision
 from stackbench.window.errands import Errands
 from stackbench.window.mainwindow import CHANNELS, MASTERS, STACKS
@@ -235,3 +236,14 @@ def test_an_errand_that_fails_says_so_and_others_go_on(qtbot):
     assert failures[0][0] == "bad"
     assert "not allowed" in failures[0][1]
     errands.close()
+
+
+def test_masters_are_kept_in_the_library_once(qtbot, finished):
+    finished.go_to(MASTERS)
+    page = finished.masters
+    page.keep.click()
+    qtbot.waitUntil(lambda: "4 masters added, 0 there already" in page.kept.text(), timeout=TIMEOUT)
+    library = Library(default_library())
+    assert [one.facts.kind for one in library.masters()] == ["bias", "dark", "flat", "flat"]
+    page.keep.click()
+    assert len(library.masters()) == 4
