@@ -1,4 +1,4 @@
-"""The command line: `stackbench run`, `stackbench inspect`; without a command, the window.
+"""The command line: `stackbench run`, `inspect`, `report` …; without a command, the window.
 
 Imports of the job's steps and of Qt stand inside the commands, so that
 `--help` and a mistyped option answer at once.
@@ -165,6 +165,12 @@ def run(
     ] = None,
     library: LibraryFolder = None,
     without_library: WithoutLibrary = False,
+    without_history: Annotated[
+        bool,
+        typer.Option(
+            "--without-history", help="Neither compare with earlier nights nor keep this one."
+        ),
+    ] = False,
 ) -> None:
     """Turn nights into masters, verdicts and one aligned channel per filter.
 
@@ -177,6 +183,7 @@ def run(
     from stackbench.job import remembering
     from stackbench.job.bench import WrongUseError, check_folders, open_bench
     from stackbench.job.console import ConsoleProgress
+    from stackbench.job.history import History, default_history
     from stackbench.job.remembering import propose_output
     from stackbench.job.run import run_job
     from stackbench.job.settings import Settings, SettingsError, load_settings
@@ -198,6 +205,7 @@ def run(
                 stop=asked.pressed,
                 threads=jobs,
                 library=_library(library, without=without_library),
+                history=None if without_history else History(default_history()),
             ) as bench,
         ):
             if forget_limits:
@@ -219,6 +227,51 @@ def run(
         raise typer.Exit(CANCELLED) from None
     typer.echo("\n".join(outcome_lines(night)))
     raise typer.Exit(DONE if night.stacks else NOTHING_STACKED)
+
+
+@app.command()
+def report(
+    outs: Annotated[
+        list[Path], typer.Argument(metavar="OUT", help="Output folders of finished jobs.")
+    ],
+) -> None:
+    """Make report.html and frames.csv again from the record of a finished job.
+
+    Exit code 0 when they are made, 2 when a folder holds no record or cannot be written.
+    """
+    from stackbench.export.files import WriteError
+    from stackbench.job.bench import WrongUseError
+    from stackbench.job.rereading import PAGE_NAME, report_again
+
+    for out in outs:
+        try:
+            report_again(out)
+        except (WrongUseError, WriteError) as error:
+            _wrong_use(error)
+        typer.echo(f"Report: {out / PAGE_NAME}")
+
+
+@app.command()
+def history(
+    *,
+    last: Annotated[
+        int, typer.Option(min=1, help="How many nights of each setup and filter to show.")
+    ] = 30,
+) -> None:
+    """List the nights kept for comparison, by setup and filter.
+
+    They lie among your own application data, or where STACKBENCH_HISTORY says.
+    """
+    from stackbench.job.history import History, HistoryError, default_history
+    from stackbench.job.words import history_lines
+
+    opened = History(default_history())
+    try:
+        nights = opened.nights()
+    except HistoryError as error:
+        _wrong_use(error)
+    typer.echo(str(opened.path))
+    typer.echo("\n".join(history_lines(nights, last=last)))
 
 
 def main() -> None:

@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 
 from stackbench import __version__
 from stackbench.cli import app
+from stackbench.job.history import default_history
 from tests.support.make_sample import FOLDER
 from tests.support.simulator.factories import plan_small_night
 from tests.support.simulator.night import simulate_night
@@ -67,6 +68,33 @@ def test_run_makes_channels_and_says_so(night, tmp_path):
     again = call("run", night, "--out", tmp_path / "out", "--reject", name)
     assert again.exit_code == 0
     assert f"{name}: by hand" in again.output
+    # the night is kept once, as it was judged last
+    told = call("history")
+    assert told.exit_code == 0
+    rows = [line.split() for line in told.output.splitlines() if line.startswith("  20")]
+    assert [row[1] for row in rows] == ["4"]
+    (tmp_path / "out" / "report.html").unlink()
+    made = call("report", tmp_path / "out")
+    assert made.exit_code == 0
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "<b>4</b> of 5 subs kept" in page
+
+
+def test_a_night_is_kept_only_if_it_may_be(night, tmp_path):
+    done = call("run", night, "--out", tmp_path / "out", "--without-history")
+    assert done.exit_code == 0
+    assert not default_history().exists()
+    assert "No nights are kept yet" in call("history").output
+
+
+def test_a_damaged_history_stops_no_job(night, tmp_path):
+    default_history().write_bytes(b"no database at all" * 100)
+    done = call("run", night, "--out", tmp_path / "out")
+    assert done.exit_code == 0
+    assert "not compared with earlier ones" in done.output
+    told = call("history")
+    assert told.exit_code == 2
+    assert "move the file away" in told.output
 
 
 def test_nothing_to_stack_is_exit_code_1(tmp_path):
@@ -83,6 +111,7 @@ def test_nothing_to_stack_is_exit_code_1(tmp_path):
         (["run", FOLDER, "--settings", "none.toml"], "none.toml"),
         (["run", FOLDER, "--reject", "none.fits"], "no sub of this name"),
         (["inspect", "nowhere"], "does not exist"),
+        (["report", "nowhere"], "no record of a finished job"),
         (["run", FOLDER, "--jobs", "0"], "--jobs"),
     ],
 )

@@ -126,16 +126,18 @@ class FieldMapEntry:
 class StandingEntry:
     """One measure of a group's night against earlier nights with the same setup and filter.
 
-    `nights` are the earlier ones that have the measure, thirty at most; `better_than` of them
-    were worse, `typical` is their median. `text` says it in a line.
+    `night` is the date of the evening. `nights` counts the earlier ones that have the
+    measure, thirty at most; `better_than` of them were worse, `typical` is their
+    median, None when there are none. `text` says it in a line.
     """
 
+    night: str
     target: str | None
     setup: str | None
     filter: str | None
     measure: str
     value: float
-    typical: float
+    typical: float | None
     nights: int
     better_than: int
     text: str

@@ -40,7 +40,8 @@ class FrameEntry:
     `path` is absolute. `verdict` is None for a frame that nobody judged,
     `reasons` say in words why it is kept or rejected. `to_grid` takes a pixel
     (x, y, 1), counted from 0, to the grid. `calibration` says in words what
-    calibrated it, `warnings` what is doubtful, `by_hand` which of its kind and
+    calibrated it, `warnings` what is doubtful, `night` the date of its evening,
+    `by_hand` which of its kind and
     filter the person set against the header. `concentration` tells how much of
     the eccentricity points one way, 0 to 1. Altitudes (of the target, the Sun
     and the Moon) and `hour_angle_deg` (negative east of the meridian) are those
@@ -83,6 +84,7 @@ class FrameEntry:
     moon_altitude_deg: float | None = None
     ambient_temperature_c: float | None = None
     focus_position: float | None = None
+    night: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,12 +6,12 @@ import statistics
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import UTC, timedelta
+from datetime import UTC, datetime, timedelta
 
 from stackbench.export.hues import FilterMark, filter_marks
 from stackbench.export.night import FrameEntry, Night
 
-_EVENING = timedelta(hours=12)  # a night has the date of its evening, by UTC
+_EVENING = timedelta(hours=12)  # where the site is unknown, evenings are by UTC
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,11 +68,7 @@ def summarise(night: Night) -> NightSummary:
         groups.setdefault(key, []).append(light)
     ordered = sorted(groups, key=lambda key: (*key[:3], key[3] or ""))
     filters = tuple(_summary(groups[key], marks[key[3]]) for key in ordered)
-    evenings = {
-        f"{(light.time if light.time.tzinfo is None else light.time.astimezone(UTC)) - _EVENING:%F}"
-        for light in lights
-        if light.time
-    }
+    evenings = {light.night or _utc_evening(light.time) for light in lights if light.time}
     causes = Counter(cause for light in lights for cause in _causes(light))
     return NightSummary(
         evenings=tuple(sorted(evenings)),
@@ -110,6 +106,27 @@ def lights_of(night: Night) -> tuple[FrameEntry, ...]:
     return tuple(sorted(lights, key=_order))
 
 
+def median_of(values: Iterable[float | None]) -> float | None:
+    """Take the median of what is known.
+
+    Parameters
+    ----------
+    values : iterable of float or None
+        Unknown ones, None or NaN, are passed over.
+
+    Returns
+    -------
+    float or None
+        None when nothing is known.
+    """
+    known = _known(values)
+    return float(statistics.median(known)) if known else None
+
+
+def _utc_evening(time: datetime) -> str:
+    return f"{(time if time.tzinfo is None else time.astimezone(UTC)) - _EVENING:%Y-%m-%d}"
+
+
 def _summary(lights: list[FrameEntry], mark: FilterMark) -> FilterSummary:
     kept = [light for light in lights if light.verdict == "keep"]
     rejected = [light for light in lights if light.verdict == "reject"]
@@ -124,9 +141,9 @@ def _summary(lights: list[FrameEntry], mark: FilterMark) -> FilterSummary:
         unjudged=len(lights) - len(kept) - len(rejected),
         kept_s=_total(light.exposure_s for light in kept),
         rejected_s=_total(light.exposure_s for light in rejected),
-        fwhm_px=_median(light.fwhm_px for light in kept),
-        fwhm_arcsec=_median(light.fwhm_arcsec for light in kept),
-        eccentricity=_median(light.eccentricity for light in kept),
+        fwhm_px=median_of(light.fwhm_px for light in kept),
+        fwhm_arcsec=median_of(light.fwhm_arcsec for light in kept),
+        eccentricity=median_of(light.eccentricity for light in kept),
     )
 
 
@@ -136,11 +153,6 @@ def _known(values: Iterable[float | None]) -> list[float]:
 
 def _total(values: Iterable[float | None]) -> float:
     return math.fsum(_known(values))
-
-
-def _median(values: Iterable[float | None]) -> float | None:
-    known = _known(values)
-    return statistics.median(known) if known else None
 
 
 def _causes(light: FrameEntry) -> set[str]:

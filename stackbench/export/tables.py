@@ -39,6 +39,15 @@ COLUMNS = (
     "grid_y0_px",
     "temperature_c",
     "sha256",
+    "concentration",
+    "altitude_deg",
+    "airmass",
+    "hour_angle_deg",
+    "sun_altitude_deg",
+    "moon_altitude_deg",
+    "ambient_temperature_c",
+    "focus_position",
+    "night",
 )
 """The columns, in order; new ones are only ever added at the end."""
 
@@ -105,6 +114,15 @@ def _row(frame: FrameEntry) -> dict[str, str | float | None]:
         "rms_px": frame.rms_px,
         "temperature_c": frame.temperature_c,
         "sha256": frame.sha256,
+        "concentration": frame.concentration,
+        "altitude_deg": frame.altitude_deg,
+        "airmass": frame.airmass,
+        "hour_angle_deg": frame.hour_angle_deg,
+        "sun_altitude_deg": frame.sun_altitude_deg,
+        "moon_altitude_deg": frame.moon_altitude_deg,
+        "ambient_temperature_c": frame.ambient_temperature_c,
+        "focus_position": frame.focus_position,
+        "night": frame.night,
     }
 
 

@@ -14,6 +14,7 @@ from stackbench.export.files import remove_leftovers
 from stackbench.frames.scan import SESSION_STORE_NAME
 from stackbench.frames.work import Stop, never
 from stackbench.job.compiling import Compiling
+from stackbench.job.history import History
 from stackbench.job.library import Library
 from stackbench.job.progress import Progress
 from stackbench.job.settings import Settings
@@ -45,6 +46,7 @@ class Bench:
     threads: int
     compiling: Compiling
     library: Library | None = None
+    history: History | None = None
 
 
 @contextmanager
@@ -56,6 +58,7 @@ def open_bench(
     stop: Stop = never,
     threads: int | None = None,
     library: Library | None = None,
+    history: History | None = None,
 ) -> Iterator[Bench]:
     """Make the output folder ready, and leave it tidy afterwards.
 
@@ -73,6 +76,8 @@ def open_bench(
         How many threads work; as many as the machine has processors if None.
     library : Library, optional
         Masters kept from earlier nights; none are used if left out.
+    history : History, optional
+        Where the night is kept for comparison; nowhere if left out.
 
     Yields
     ------
@@ -121,6 +126,7 @@ def open_bench(
                 threads=threads or os.cpu_count() or 1,
                 compiling=compiling,
                 library=library,
+                history=history,
             )
     finally:
         compiling.close()

@@ -8,9 +8,7 @@ of the index, and nothing is removed unasked.
 import os
 import secrets
 import shutil
-import sqlite3
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -20,14 +18,13 @@ import platformdirs
 from pydantic import TypeAdapter
 
 from stackbench.calibration.records import CalibrationSet, MasterFacts, StoredMaster
-from stackbench.export.files import explained, replacing
+from stackbench.export.files import replacing
 from stackbench.frames.checksums import file_sha256
 from stackbench.frames.names import setup_label
+from stackbench.job.sharedfile import SharedFile
 
 INDEX_NAME = "library.sqlite"
-_SCHEMA_VERSION = 1
-_WAIT_S = 30.0
-_SCHEMA = """
+_TABLE = """
 CREATE TABLE IF NOT EXISTS masters (
     number INTEGER PRIMARY KEY AUTOINCREMENT, made_of TEXT NOT NULL UNIQUE,
     sha256 TEXT NOT NULL, name TEXT NOT NULL UNIQUE, added TEXT NOT NULL,
@@ -113,6 +110,15 @@ class Library:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder.absolute()
+        self._index = SharedFile(
+            path=self.folder / INDEX_NAME,
+            table=_TABLE,
+            schema=1,
+            failure=LibraryError,
+            what="the library's index",
+            remedy="move the file away and add the masters again, or place the library elsewhere "
+            "(--library)",
+        )
 
     def masters(self) -> list[LibraryMaster]:
         """List what the library holds; no file is opened but the index.
@@ -127,10 +133,8 @@ class Library:
         LibraryError
             If the index cannot be read.
         """
-        if not (self.folder / INDEX_NAME).is_file():
-            return []
-        with self._index("DEFERRED") as db:
-            if not _version(db):  # another program is just making it
+        with self._index.reading() as db:
+            if db is None:
                 return []
             rows = db.execute(
                 "SELECT number, made_of, name, sha256, added, facts FROM masters ORDER BY number"
@@ -182,7 +186,7 @@ class Library:
         sha256 = file_sha256(copy)
         added = datetime.now(UTC)
         # what another program added meanwhile stands
-        with self._index("IMMEDIATE") as db:
+        with self._index.writing() as db:
             row = db.execute(
                 "INSERT INTO masters (made_of, sha256, name, added, kind, setup, filter, "
                 "exposure_s, temperature_c, night, frames, noise, facts) "
@@ -238,7 +242,7 @@ class Library:
                 "'stackbench library list' shows their numbers"
             )
         gone = [known[number] for number in dict.fromkeys(numbers)]
-        with self._index("IMMEDIATE") as db:
+        with self._index.writing() as db:
             for one in gone:
                 db.execute("DELETE FROM masters WHERE number = ?", (one.number,))
                 try:
@@ -278,41 +282,6 @@ class Library:
         """
         known = {one.path.name for one in self.masters()}
         return sorted(path for path in self.folder.glob("*.fits") if path.name not in known)
-
-    @contextmanager
-    def _index(self, mode: str) -> Iterator[sqlite3.Connection]:
-        """Open the index for one piece of work; IMMEDIATE writes, and other programs wait."""
-        path = self.folder / INDEX_NAME
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise LibraryError(str(explained(self.folder, error))) from error
-        try:
-            db = sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None)
-            try:
-                db.execute(f"BEGIN {mode}")
-                version = _version(db)
-                if version not in (0, _SCHEMA_VERSION):
-                    raise LibraryError(
-                        f"{path}: the index has schema {version}, this version reads "
-                        f"{_SCHEMA_VERSION}; update stackbench or place the library elsewhere"
-                    )
-                if mode == "IMMEDIATE" and not version:
-                    db.execute(_SCHEMA)
-                    db.execute(f"PRAGMA user_version = {_SCHEMA_VERSION}")
-                yield db
-                db.execute("COMMIT")
-            finally:
-                db.close()  # what was not committed is undone
-        except sqlite3.Error as error:
-            raise LibraryError(
-                f"{path}: the library's index cannot be used ({error}); move the file away and "
-                "add the masters again, or place the library elsewhere (--library)"
-            ) from error
-
-
-def _version(db: sqlite3.Connection) -> int:
-    return int(db.execute("PRAGMA user_version").fetchone()[0])
 
 
 def state_of(path: Path, sha256: str) -> State:

@@ -1,33 +1,26 @@
 """Everything a run found, judged and made, as the record it leaves."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
 from stackbench import __version__
 from stackbench.calibration.matching import CalibrationPlan
-from stackbench.calibration.pairing_words import light_notes
 from stackbench.calibration.records import CalibrationSet, Serving
-from stackbench.export.lessons import finding_entry
+from stackbench.export.lessons import LimitEntry, finding_entry
 from stackbench.export.night import (
     ChannelFiles,
     DroppedFrame,
-    FrameEntry,
     MasterEntry,
     Night,
     ProblemEntry,
     StackEntry,
-    Transform,
     night_json,
     write_night,
 )
 from stackbench.export.noiseparts import noise_lines
 from stackbench.export.tables import write_frames_csv
-from stackbench.frames.labels import label_words
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Kind, Problem
 from stackbench.job.bench import Bench
@@ -35,13 +28,15 @@ from stackbench.job.camera import CameraNumbers, camera_numbers
 from stackbench.job.diagnosing import advice_of, field_maps, findings_of, target_nights
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.finding import Found
-from stackbench.job.judging import JudgedGroup, JudgedSub
+from stackbench.job.frameentries import frame_entries
+from stackbench.job.judging import JudgedGroup
 from stackbench.job.keys import file_mark, key_of
 from stackbench.job.mastering import FinishedMaster, MasterShelf
 from stackbench.job.overview import times_served
 from stackbench.job.pixels import PixelDesk
-from stackbench.job.recipes import Ingredient
+from stackbench.job.rereading import NIGHT_NAME, PAGE_NAME, TABLE_NAME
 from stackbench.job.versions import library_versions
+from stackbench.review.limits import PlacedLimit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,11 +70,23 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
         The record, to be written as night.json, tables and report.
     """
     nights = target_nights(results.judged)
+    seen = {one.path: one for night in nights for one in night.observations}
     return Night(
         out=bench.out,
         inputs=results.folders,
         written=datetime.now(UTC),
-        frames=_frames(results),
+        frames=frame_entries(
+            results.found,
+            results.judged,
+            servings=results.plan.servings,
+            shelf=results.shelf,
+            used={
+                one.frame.path: one
+                for channel in results.channels
+                for one in channel.stack.recipe.subs
+            },
+            seen=seen,
+        ),
         masters=_masters(bench, desk, results),
         stacks=tuple(_stack(channel) for channel in results.channels),
         problems=tuple(
@@ -90,6 +97,7 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
         advice=advice_of(
             nights, results.channels, _cameras(bench, desk, results), _missing(results)
         ),
+        limits=tuple(_limit(group, one) for group in results.judged for one in group.limits),
         field_maps=field_maps(nights),
         settings=bench.settings.model_dump(mode="json"),
         versions=library_versions(),
@@ -134,7 +142,7 @@ def write_record(bench: Bench, night: Night) -> None:
     WriteError
         If a file cannot be written.
     """
-    paths = [bench.out / name for name in ("night.json", "frames.csv", "report.html")]
+    paths = [bench.out / name for name in (NIGHT_NAME, TABLE_NAME, PAGE_NAME)]
     said = night_json(night)
     del said["written"]
     key = key_of(__version__, said)
@@ -149,83 +157,17 @@ def write_record(bench: Bench, night: Night) -> None:
     bench.store.keep("record", key, {"marks": [file_mark(path) for path in paths]})
 
 
-def _frames(results: Results) -> tuple[FrameEntry, ...]:
-    subs = {sub.frame.path: (group, sub) for group in results.judged for sub in group.subs}
-    used: dict[Path, Ingredient] = {
-        one.frame.path: one for channel in results.channels for one in channel.stack.recipe.subs
-    }
-    entries = []
-    for frame in results.found.frames:
-        checksum = results.found.checksums[frame.path]
-        if frame.path in subs:
-            group, sub = subs[frame.path]
-            serving = results.plan.servings[frame.path]
-            bias = results.shelf.get(serving.bias)
-            bias_adu = bias.facts.level_adu if bias is not None else None
-            entry = _light(group, sub, serving, bias_adu, used.get(frame.path), checksum)
-        else:
-            entry = FrameEntry(
-                path=frame.path,
-                kind=frame.kind.value,
-                filter=frame.filter if frame.kind is Kind.FLAT else None,
-                setup=setup_label(frame.setup),
-                exposure_s=frame.exposure_s,
-                time=frame.time,
-                temperature_c=frame.temperature_c,
-                sha256=checksum,
-            )
-        stated = results.found.stated.get(frame.path)
-        if stated is not None:
-            entry = replace(entry, by_hand=label_words(stated, frame))
-        entries.append(entry)
-    return tuple(entries)
-
-
-def _light(
-    group: JudgedGroup,
-    sub: JudgedSub,
-    serving: Serving,
-    bias_adu: float | None,
-    used: Ingredient | None,
-    checksum: str,
-) -> FrameEntry:
-    frame, measures, verdict = sub.frame, sub.measures, sub.verdict
-    matrix = sub.placement.matrix if sub.placement is not None else None
-    reasons = tuple(reason.text for reason in verdict.reasons)
-    return FrameEntry(
-        path=frame.path,
-        kind=frame.kind.value,
-        filter=frame.filter,
+def _limit(group: JudgedGroup, one: PlacedLimit) -> LimitEntry:
+    return LimitEntry(
         target=group.group.target,
-        setup=setup_label(frame.setup),
-        exposure_s=frame.exposure_s,
-        time=frame.time,
-        verdict=verdict.decision.value,
-        by=verdict.by.value,
-        reasons=(*reasons, verdict.note) if verdict.note else reasons,
-        fwhm_px=measures.fwhm_px,
-        fwhm_arcsec=measures.fwhm_arcsec,
-        eccentricity=measures.eccentricity,
-        elongation_deg=measures.elongation_deg,
-        stars=measures.stars,
-        sky_adu=measures.sky_adu,
-        noise_adu=measures.noise_adu,
-        transparency=measures.transparency,
-        weight=used.weight if used is not None else None,
-        to_grid=None if matrix is None else _rows(matrix),
-        matched=measures.matched,
-        rms_px=measures.rms_px,
-        temperature_c=frame.temperature_c,
-        is_reference=sub.sub is not None and sub.sub is group.grid,
-        calibration=light_notes(frame, serving, bias_adu=bias_adu),
-        warnings=tuple(problem.what for problem in serving.problems),
-        sha256=checksum,
+        setup=setup_label(group.group.setup),
+        filter=group.group.filter,
+        measure=one.measure,
+        limit=one.limit,
+        bad=one.bad.value,
+        typical=one.typical,
+        exposure_s=one.exposure_s,
     )
-
-
-def _rows(matrix: NDArray[np.float64]) -> Transform:
-    (a, b, c), (d, e, f), (g, h, i) = matrix.tolist()
-    return (a, b, c), (d, e, f), (g, h, i)
 
 
 def _masters(bench: Bench, desk: PixelDesk, results: Results) -> tuple[MasterEntry, ...]:

@@ -25,6 +25,7 @@ from stackbench.job.record import Results, record_of, write_record
 from stackbench.job.registering import Field, register_lights
 from stackbench.job.remembering import remember_nights, with_moved_limits
 from stackbench.job.stacking import FinishedStack, stack_groups
+from stackbench.job.standing import with_history
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -278,6 +279,11 @@ def finish_night(
         channels=channels,
         problems=tuple(dict.fromkeys(problems)),
     )
-    record = record_of(bench, desk, results)
+    record, forgotten = with_history(bench.history, record_of(bench, desk, results))
     write_record(bench, record)
-    return Outcome(stacks=stacks, channels=channels, problems=results.problems, night=record)
+    return Outcome(
+        stacks=stacks,
+        channels=channels,
+        problems=(*results.problems, *forgotten),
+        night=record,
+    )

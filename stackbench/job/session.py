@@ -16,6 +16,7 @@ from stackbench.frames.labels import Label
 from stackbench.frames.work import Stop, never
 from stackbench.job.bench import Bench, check_folders, open_bench
 from stackbench.job.borrowing import keep_masters
+from stackbench.job.history import History
 from stackbench.job.judging import JudgedGroup, judge_again
 from stackbench.job.library import Library, LibraryError
 from stackbench.job.mastering import Masters
@@ -65,6 +66,8 @@ class Session:
         How many threads work; one per processor if None.
     library : Library, optional
         The person's master library; none is used if left out.
+    history : History, optional
+        Where the night is kept for comparison; nowhere if left out.
 
     Raises
     ------
@@ -83,12 +86,19 @@ class Session:
         settings: Settings | None = None,
         threads: int | None = None,
         library: Library | None = None,
+        history: History | None = None,
     ) -> None:
         check_folders(folders, out)
         self._lock = threading.RLock()
         self._exit = ExitStack()
         bench = self._exit.enter_context(
-            open_bench(out, settings=settings or Settings(), threads=threads, library=library)
+            open_bench(
+                out,
+                settings=settings or Settings(),
+                threads=threads,
+                library=library,
+                history=history,
+            )
         )
         with ExitStack() as undo:
             undo.callback(self._exit.close)

@@ -1,11 +1,13 @@
 """What a job found and did, in lines for a person."""
 
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 
 from stackbench.export.night import FrameEntry, Night, ProblemEntry, StackEntry
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.words import celsius, counted, duration
+from stackbench.job.history import GroupNight
 from stackbench.job.overview import Overview, ServedGroup
 
 
@@ -123,6 +125,48 @@ def outcome_lines(night: Night) -> list[str]:
             lines.append(f"  {frame.path.name}: {why or 'by rule'}")
     lines += ["", *problem_lines(night.problems), "", f"Report: {night.out / 'report.html'}"]
     return lines
+
+
+def history_lines(nights: Sequence[GroupNight], *, last: int) -> list[str]:
+    """Tell of the nights that are kept for comparison.
+
+    Parameters
+    ----------
+    nights : sequence of GroupNight
+        Ordered by setup, filter and night; may be empty.
+    last : int
+        How many nights of each setup and filter at most.
+
+    Returns
+    -------
+    list of str
+        Lines without line ends.
+    """
+    if not nights:
+        return ["No nights are kept yet; 'stackbench run' keeps them."]
+    lines: list[str] = []
+    for (setup, name), group in groupby(nights, key=lambda one: (one.setup, one.filter)):
+        members = list(group)
+        shown = sorted({one.night for one in members})[-last:]
+        lines += ["", f"{setup or 'unknown setup'}, {name or 'no filter named'}", _history_line()]
+        lines += [_history_line(one) for one in members if one.night in shown]
+    return lines
+
+
+def _history_line(one: GroupNight | None = None) -> str:
+    """Set a night's numbers in columns; their heads for None."""
+    cells = ["subs", "hours", "FWHM px", "FWHM ″", "sky ADU/s", "scatter", "rejected"]
+    if one is not None:
+        cells = [str(one.subs), f"{one.hours:.2f}"]
+        cells += [_cell(one.fwhm_px, ".2f"), _cell(one.fwhm_arcsec, ".2f")]
+        cells += [_cell(one.sky_adu_s, ".3g")]
+        cells += [_cell(one.transparency_scatter, ".0%"), _cell(one.rejected_share, ".0%")]
+    night, target = ("night", "target") if one is None else (one.night, one.target or "–")
+    return "".join([f"  {night:10}", *(f"{cell:>10}" for cell in cells), f"  {target}"])
+
+
+def _cell(value: float | None, form: str) -> str:
+    return "–" if value is None else format(value, form).replace("%", " %")
 
 
 def _in_group(frame: FrameEntry, stack: StackEntry) -> bool:

@@ -9,6 +9,7 @@ from PySide6.QtGui import QUndoStack
 
 from stackbench.frames.labels import Label
 from stackbench.frames.work import Stop
+from stackbench.job.history import History, default_history
 from stackbench.job.library import Library, default_library
 from stackbench.job.movedlimits import moved
 from stackbench.job.progress import Progress, Step
@@ -113,8 +114,13 @@ class Controller(QObject):
         threads = self._threads
 
         def work(progress: Progress, stop: Stop, tell: Tell) -> SessionState:
-            library = Library(default_library())
-            session = Session(out, folders, threads=threads, library=library)
+            session = Session(
+                out,
+                folders,
+                threads=threads,
+                library=Library(default_library()),
+                history=History(default_history()),
+            )
             self._opened.append(session)
             tell(session)
             return session.run(progress=progress, stop=stop, hear=tell)

@@ -6,6 +6,15 @@ from pathlib import Path, PurePosixPath
 
 import numpy as np
 
+from stackbench.export.lessons import (
+    AdviceEntry,
+    FieldMapEntry,
+    FigureEntry,
+    FilterAdviceEntry,
+    FindingEntry,
+    LimitEntry,
+    StandingEntry,
+)
 from stackbench.export.night import (
     ChannelFiles,
     DroppedFrame,
@@ -87,6 +96,90 @@ def invented_night(out: Path, *, lights: int = 40, target: str = "Veil of Nowher
                 what="No flat serves the filter Ha.", why="none was found", remedy="take some"
             ),
         ),
+        findings=(
+            FindingEntry(
+                topic="focus",
+                cause="focus drift",
+                title="The focus drifted",
+                text=f"The stars grew while it cooled {HOSTILE}.",
+                evidence=("FWHM follows the temperature", HOSTILE),
+                confidence="likely",
+                figures=(
+                    FigureEntry(name="drift", value=0.41, uncertainty=0.03, unit="px/°C"),
+                    FigureEntry(name="correlation", value=-0.94),
+                ),
+                subs=tuple(frame.path for frame in subs[20:30]),
+                measures=("fwhm_px", "temperature_c"),
+                start=subs[20].time,
+                end=subs[29].time,
+                remedy="Focus again after every change of 1 °C.",
+            ),
+            FindingEntry(
+                topic="seeing",
+                cause="sampling",
+                title="The stars are sampled well",
+                text="Nothing is lost.",
+                evidence=("2.9 px per FWHM",),
+                confidence="certain",
+            ),
+        ),
+        advice=(
+            AdviceEntry(
+                target=target,
+                setup="cam A",
+                filters=(
+                    FilterAdviceEntry(
+                        filter="Ha",
+                        subs=8,
+                        exposure_s=2400.0,
+                        sub_s=300.0,
+                        noise_e_s=0.012,
+                        shortest_sub_s=410.0,
+                        read_share=0.07,
+                        more_hours=0.7,
+                        balance_hours=1.5,
+                        lines=("1.5 h more would bring Ha to the other filters.",),
+                    ),
+                ),
+                lines=("It is next above 30° in the dark on 2031-02-04.",),
+            ),
+        ),
+        standings=(
+            StandingEntry(
+                night="2031-02-03",
+                target=target,
+                setup="cam A",
+                filter="L",
+                measure="fwhm_px",
+                value=3.1,
+                typical=3.4,
+                nights=30,
+                better_than=22,
+                text="FWHM 3.10 px, better than 22 of 30 nights",
+            ),
+        ),
+        limits=tuple(
+            LimitEntry(
+                target=target, setup="cam A", filter=name, measure=measure, limit=limit, bad=bad
+            )
+            for name in _FILTERS
+            for measure, limit, bad in (
+                ("transparency", 0.6, "below"),
+                ("eccentricity", 0.65, "above"),
+            )
+        ),
+        field_maps=(
+            FieldMapEntry(
+                target=target,
+                setup="cam A",
+                subs=36,
+                shape=(400, 600),
+                fwhm_px=((2.9, 2.8, 3.1), (2.7, 2.6, 2.8), (3.3, 2.9, None)),
+                eccentricity=((0.5, 0.3, 0.5), (0.3, 0.1, 0.3), (0.6, 0.4, None)),
+                angle_deg=((30.0, 90.0, 150.0), (0.0, 10.0, 0.0), (150.0, 90.0, None)),
+                count=((80, 90, 70), (95, 120, 88), (60, 77, 2)),
+            ),
+        ),
         settings={"review": {"fwhm_sigma": 3.0, "limit": math.inf}, "jobs": None},
         versions={"stackbench": "0.1.0", "numpy": "2.4"},
     )
@@ -127,4 +220,11 @@ def _light(
         is_reference=i == 0,
         calibration=("dark of 300 s, bias kept in", "flat of the same evening"),
         sha256=f"{i:064x}",
+        altitude_deg=35.0 + 30.0 * phase,
+        airmass=1.7 - 0.6 * phase,
+        sun_altitude_deg=-14.0 - 25.0 * phase,
+        moon_altitude_deg=20.0 - 45.0 * phase,
+        ambient_temperature_c=8.0 - 5.0 * phase,
+        focus_position=12000.0 + 25.0 * (i // 10),
+        night="2031-02-03",
     )
