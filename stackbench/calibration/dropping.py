@@ -7,6 +7,7 @@ import numpy as np
 from stackbench.calibration.records import CalibrationSet, DroppedFrame
 from stackbench.calibration.statistics import MAD_TO_SIGMA
 from stackbench.calibration.survey import FrameSurvey
+from stackbench.frames.words import celsius
 
 # A flat whose single pixels are known to worse than 1 in 10 brings more noise
 # into a light than it takes out.
@@ -15,6 +16,8 @@ _MOST_SATURATED_SHARE = 0.01
 _MOST_UNDEFINED_SHARE = 0.5
 # Fewer frames do not tell which of them strays.
 _LEAST_TO_JUDGE = 4
+# A regulated cooler holds its set point better than this (common practice, no source).
+_REGULATED_C = 1.0
 
 
 def unusable(survey: FrameSurvey) -> str | None:
@@ -98,6 +101,45 @@ def strays(surveys: Sequence[FrameSurvey], reasons: Sequence[str | None]) -> tup
                 f"limit ±{limit:.0f} ADU"
             )
     return tuple(judged)
+
+
+def warm_strays(
+    temperatures_c: Sequence[float | None], reasons: Sequence[str | None]
+) -> tuple[str | None, ...]:
+    """Add the darks whose sensor was far from the temperature of their set.
+
+    Parameters
+    ----------
+    temperatures_c : sequence of float or None
+        Of each frame, None where unknown.
+    reasons : sequence of str or None
+        Why each is out already, None for those still in.
+
+    Returns
+    -------
+    tuple of str or None
+        The reasons, with those for the strays added: further from the median
+        than 1 °C and five times the robust scatter (scaled MAD), so that a
+        sensor that warms all night loses none. Sets of fewer than four known
+        temperatures are left as they are.
+    """
+    rest = [
+        warmth
+        for warmth, reason in zip(temperatures_c, reasons, strict=True)
+        if reason is None and warmth is not None
+    ]
+    if len(rest) < _LEAST_TO_JUDGE:
+        return tuple(reasons)
+    centre = float(np.median(rest))
+    scatter = MAD_TO_SIGMA * float(np.median(np.abs(np.array(rest) - centre)))
+    limit = max(_REGULATED_C, 5 * scatter)
+    return tuple(
+        f"its sensor was at {celsius(warmth)}, that of the set at {celsius(centre)}, "
+        f"limit ±{limit:.1f} °C"
+        if reason is None and warmth is not None and abs(warmth - centre) > limit
+        else reason
+        for warmth, reason in zip(temperatures_c, reasons, strict=True)
+    )
 
 
 def dropped_frames(

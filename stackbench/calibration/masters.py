@@ -8,19 +8,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.calibration.combine import CombinedImage, combine_rows
-from stackbench.calibration.dropping import dropped_frames, poor_flat, strays, unusable
+from stackbench.calibration.doubts import flat_level_problem, growth_problem
+from stackbench.calibration.dropping import (
+    dropped_frames,
+    poor_flat,
+    strays,
+    unusable,
+    warm_strays,
+)
 from stackbench.calibration.records import CalibrationSet, DroppedFrame, Master
-from stackbench.calibration.statistics import exact_median
-from stackbench.calibration.survey import pair_noise, survey_frames
-from stackbench.frames.records import Kind, Problem
+from stackbench.calibration.sets import TIMED, set_name
+from stackbench.calibration.statistics import clipped_moments, exact_median, sample_median
+from stackbench.calibration.survey import FrameSurvey, pair_noise, survey_frames
+from stackbench.calibration.trends import trend
+from stackbench.frames.records import Problem
 from stackbench.frames.rows import RowSource
-from stackbench.frames.words import celsius, seconds
 from stackbench.frames.work import Stop, Tick, never, quiet
 from stackbench.rejection.methods import Method, Rejection
 
 # Subtracting a master of N frames raises the noise by √(1 + 1/N): 5 % for 10.
 _ENOUGH_FRAMES = 10
-_TIMED = (Kind.DARK, Kind.DARK_FLAT)
 _REMEDY = "Take these frames again; until then they are not used."
 # Fewer frames than this cannot outvote an outlier.
 _LEAST_TO_CLIP = 4
@@ -67,6 +74,8 @@ def make_level(
     """
     surveys = survey_frames(sources, jobs=jobs, stop=stop)
     reasons = strays(surveys, [unusable(survey) for survey in surveys])
+    if calibration_set.kind in TIMED:
+        reasons = warm_strays([frame.temperature_c for frame in calibration_set.frames], reasons)
     used = [index for index, reason in enumerate(reasons) if reason is None]
     dropped = dropped_frames(calibration_set, surveys, reasons)
     if not used:
@@ -88,6 +97,7 @@ def make_level(
         level_adu=exact_median(combined.data),
         frame_noise_adu=noise,
         noise=noise / math.sqrt(len(used)),
+        doubt=_growth(calibration_set, [surveys[index] for index in used], noise),
     )
 
 
@@ -172,6 +182,11 @@ def make_flat(
         level_adu=level,
         frame_noise_adu=unit_noise / math.sqrt(float(np.median(weights))) * level,
         noise=unit_noise / math.sqrt(sum(weights)),
+        doubt=flat_level_problem(
+            float(np.median([sample_median(surveys[index].noise_rows) for index in used])),
+            saturation_adu,
+            name=set_name(flat_set),
+        ),
     )
 
 
@@ -184,6 +199,7 @@ def _master(
     level_adu: float,
     frame_noise_adu: float,
     noise: float,
+    doubt: Problem | None,
 ) -> Master:
     """Write down a finished master; `noise` is that of a mean of all values."""
     method = combined.choice.rejection.method
@@ -209,7 +225,22 @@ def _master(
         problems=(
             *_dropped_problems(calibration_set, dropped),
             *_few_problems(calibration_set, len(used)),
+            *([doubt] if doubt is not None else []),
         ),
+    )
+
+
+def _growth(
+    calibration_set: CalibrationSet, surveys: Sequence[FrameSurvey], noise: float
+) -> Problem | None:
+    """Warn of darks whose level changes from the first to the last."""
+    if calibration_set.kind not in TIMED:
+        return None
+    # means, since medians of whole ADU are coarse
+    levels = [clipped_moments(survey.noise_rows)[0] for survey in surveys]
+    growth = trend(range(len(levels)), levels)
+    return growth_problem(
+        growth, frames=len(levels), noise_adu=noise, name=set_name(calibration_set)
     )
 
 
@@ -236,7 +267,7 @@ def _median_variance(depth: int) -> float:
 
 def _nothing_left(calibration_set: CalibrationSet, dropped: tuple[DroppedFrame, ...]) -> NoMaster:
     """Say that a set gives no master."""
-    name = _set_name(calibration_set)
+    name = set_name(calibration_set)
     if not dropped:
         why = "Its combined level is not above zero."
         problem = Problem(what=f"No master {name}", why=why, remedy=_REMEDY)
@@ -255,7 +286,7 @@ def _nothing_left(calibration_set: CalibrationSet, dropped: tuple[DroppedFrame, 
 def _dropped_problems(
     calibration_set: CalibrationSet, dropped: Sequence[DroppedFrame]
 ) -> tuple[Problem, ...]:
-    name = _set_name(calibration_set)
+    name = set_name(calibration_set)
     return tuple(
         Problem(
             what=f"Left out of the master {name}",
@@ -274,24 +305,12 @@ def _few_problems(calibration_set: CalibrationSet, depth: int) -> tuple[Problem,
     frames = "one frame" if depth == 1 else f"{depth} frames"
     return (
         Problem(
-            what=f"Master {_set_name(calibration_set)} made of {frames}",
+            what=f"Master {set_name(calibration_set)} made of {frames}",
             why="So few cannot tell which value is an outlier, and applying their mean "
             f"multiplies the noise of one such frame by {math.sqrt(1 + 1 / depth):.2f}.",
             remedy=f"Take {_ENOUGH_FRAMES} or more, which costs at most 5 % of noise.",
         ),
     )
-
-
-def _set_name(calibration_set: CalibrationSet) -> str:
-    """Name a set in a sentence: 'flat Ha', 'dark 300 s −10.0 °C'."""
-    parts = [str(calibration_set.kind)]
-    if calibration_set.filter is not None:
-        parts.append(calibration_set.filter)
-    if calibration_set.exposure_s is not None and calibration_set.kind in _TIMED:
-        parts.append(seconds(calibration_set.exposure_s))
-    if calibration_set.temperature_c is not None and calibration_set.kind in _TIMED:
-        parts.append(celsius(calibration_set.temperature_c))
-    return " ".join(parts)
 
 
 def _known(value: float) -> float | None:

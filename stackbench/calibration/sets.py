@@ -7,6 +7,10 @@ from statistics import median
 
 from stackbench.calibration.records import CalibrationSet
 from stackbench.frames.records import CameraSetup, Frame, Kind
+from stackbench.frames.words import celsius, seconds
+
+TIMED = (Kind.DARK, Kind.DARK_FLAT)
+"""The kinds whose exposure and temperature matter."""
 
 # Darks whose sensor temperatures lie closer than this belong together: a
 # regulated cooler holds its set point to a few tenths of a degree
@@ -88,6 +92,29 @@ def evening(frame: Frame) -> date | None:
         return None
     east_hours = frame.site.longitude_deg / 15 if frame.site is not None else 0.0
     return (frame.time + timedelta(hours=east_hours - 12)).date()
+
+
+def set_name(one: CalibrationSet) -> str:
+    """Name a set in a sentence.
+
+    Parameters
+    ----------
+    one : CalibrationSet
+        The set.
+
+    Returns
+    -------
+    str
+        For example "flat Ha" or "dark 300 s −10.0 °C".
+    """
+    parts = [str(one.kind)]
+    if one.filter is not None:
+        parts.append(one.filter)
+    if one.exposure_s is not None and one.kind in TIMED:
+        parts.append(seconds(one.exposure_s))
+    if one.temperature_c is not None and one.kind in TIMED:
+        parts.append(celsius(one.temperature_c))
+    return " ".join(parts)
 
 
 def _set_of(frames: Sequence[Frame]) -> CalibrationSet:

@@ -53,8 +53,8 @@ def sample_median(values: NDArray[np.float32]) -> float:
     return float(np.median(defined)) if defined.size else math.nan
 
 
-def clipped_sigma(values: NDArray[np.floating[Any]]) -> float:
-    """Return the standard deviation of a sample without its far outliers.
+def clipped_moments(values: NDArray[np.floating[Any]]) -> tuple[float, float]:
+    """Return mean and standard deviation of a sample without its far outliers.
 
     Start: median and scaled MAD. Then three rounds of clipping at median ± 5σ
     with the sample standard deviation (ddof 1) of what is left as the new σ.
@@ -68,12 +68,13 @@ def clipped_sigma(values: NDArray[np.floating[Any]]) -> float:
 
     Returns
     -------
-    float
-        σ in the unit of the values; NaN with fewer than two defined values.
+    mean, sigma : float
+        In the unit of the values; NaN where too few are defined (one for the
+        mean, two for σ).
     """
     kept = values[np.isfinite(values)].astype(np.float64)
     if kept.size < 2:
-        return math.nan
+        return (float(kept[0]) if kept.size else math.nan), math.nan
     centre = float(np.median(kept))
     sigma = MAD_TO_SIGMA * float(np.median(np.abs(kept - centre)))
     if sigma == 0:  # more than half of the values are equal
@@ -81,10 +82,26 @@ def clipped_sigma(values: NDArray[np.floating[Any]]) -> float:
     for _ in range(3):
         kept = kept[np.abs(kept - centre) <= 5 * sigma]
         if kept.size < 2:
-            return sigma
+            return centre, sigma
         centre = float(kept.mean())
         sigma = float(kept.std(ddof=1))
-    return sigma
+    return centre, sigma
+
+
+def clipped_sigma(values: NDArray[np.floating[Any]]) -> float:
+    """Return the standard deviation of a sample without its far outliers.
+
+    Parameters
+    ----------
+    values : ndarray, any float dtype
+        The sample, any shape; NaN is left out.
+
+    Returns
+    -------
+    float
+        σ as from `clipped_moments`; NaN with fewer than two defined values.
+    """
+    return clipped_moments(values)[1]
 
 
 def pair_sigma(first: NDArray[np.float32], second: NDArray[np.float32]) -> float:

@@ -76,7 +76,7 @@ def _measured(master: FinishedMaster) -> MasterSheet:
 
     image = read_image(master.path, verify=False).image
     facts = master.facts
-    hot = cold = hot_from = dim = bright = None
+    hot = cold = hot_from = dim = bright = fall_off = None
     # a mean of whole numbers
     step = 0.0 if facts.kind is Kind.FLAT else 1 / len(facts.paths)
     if facts.kind in (Kind.DARK, Kind.DARK_FLAT):
@@ -86,6 +86,7 @@ def _measured(master: FinishedMaster) -> MasterSheet:
         hot, cold = (int(np.count_nonzero(one)) for one in marked)
     if facts.kind is Kind.FLAT:
         dim, bright = (int(np.count_nonzero(one)) for one in uneven_pixels(image))
+        fall_off = vignetting(image)
     return MasterSheet(
         histogram=pixel_histogram(image, step=step),
         undefined=int(np.count_nonzero(~np.isfinite(image))),
@@ -94,5 +95,5 @@ def _measured(master: FinishedMaster) -> MasterSheet:
         hot_from_adu=hot_from,
         dim=dim,
         bright=bright,
-        vignetting=vignetting(image) if facts.kind is Kind.FLAT else None,
+        vignetting=fall_off.corners if fall_off is not None else None,
     )

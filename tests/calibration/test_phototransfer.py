@@ -7,7 +7,12 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from stackbench.calibration.phototransfer import gain_and_read_noise, measure_camera
+from stackbench.calibration.phototransfer import (
+    TransferPoint,
+    gain_and_read_noise,
+    measure_camera,
+    transfer_line,
+)
 from tests.support.calibration import ArrayRows
 
 
@@ -41,8 +46,8 @@ def test_simulated_camera():
         return np.rint(1000 + (charge + rng.normal(0, read_noise, shape)) / gain)
 
     found = measure_camera(
-        (ArrayRows(frame(16000)), ArrayRows(frame(16000))),
-        (ArrayRows(frame(0)), ArrayRows(frame(0))),
+        [(ArrayRows(frame(16000)), ArrayRows(frame(16000)))],
+        [(ArrayRows(frame(0)), ArrayRows(frame(0)))],
     )
     assert found.gain_e_per_adu == pytest.approx(gain, rel=0.01)
     assert found.read_noise_e == pytest.approx(np.sqrt(read_noise**2 + gain**2 / 12), rel=0.01)
@@ -55,7 +60,7 @@ def test_saturated_pixels_do_not_count():
     for flat in flats:
         flat[:, 100:180] = 65535
     biases = [np.rint(500 + rng.normal(0, 5, (300, 300))) for _ in range(2)]
-    pairs = [tuple(ArrayRows(image) for image in pair) for pair in (flats, biases)]
+    pairs = [[tuple(ArrayRows(image) for image in pair)] for pair in (flats, biases)]
     found = measure_camera(*pairs, saturation_adu=65535)
     assert found.gain_e_per_adu == pytest.approx(1, rel=0.02)
 
@@ -102,11 +107,65 @@ def test_twilight_flats_of_unlike_levels_give_the_gain_all_the_same():
         signal = rng.poisson(response * electrons) + rng.normal(0, read_noise_e, shape)
         return ArrayRows(np.rint(500 + signal / gain).astype(np.float32))
 
-    measured = measure_camera((raw(24000.0), raw(15000.0)), (raw(0.0), raw(0.0)))
+    measured = measure_camera([(raw(24000.0), raw(15000.0))], [(raw(0.0), raw(0.0))])
     assert measured is not None
     # σ(g)/g ≈ √(2/N), N = 1.2 × 10⁵ pixels
     assert measured.gain_e_per_adu == pytest.approx(gain, rel=0.02)
     assert measured.read_noise_e == pytest.approx(np.hypot(read_noise_e, gain / 12**0.5), rel=0.02)
+
+
+def test_several_pairs_tell_more_than_one_and_a_full_well_does_not_count():
+    rng = np.random.default_rng(9)
+    gain, read_noise, shape = 0.8, 3.5, (200, 300)
+
+    def raw(electrons, ceiling=60000):
+        signal = rng.poisson(electrons, shape) + rng.normal(0, read_noise, shape)
+        return ArrayRows(np.rint(np.minimum(500 + signal / gain, ceiling)))
+
+    levels = (8000, 16000, 24000, 32000)
+    flats = [(raw(level), raw(level)) for level in levels]
+    biases = [(raw(0), raw(0)) for _ in range(4)]
+    one, all_pairs = measure_camera(flats[:1], biases[:1]), measure_camera(flats, biases)
+    # errors of independent pairs: smaller by the root of their number
+    assert all_pairs.gain_error == pytest.approx(one.gain_error / 2, rel=0.05)
+    assert all_pairs.read_noise_error < 0.7 * one.read_noise_error
+    assert abs(all_pairs.gain_e_per_adu - gain) < 4 * all_pairs.gain_error
+    assert all_pairs.gain_e_per_adu == pytest.approx(gain, rel=0.01)
+    # whole ADU: R² + g²/12 (variance of a uniform distribution)
+    expected = np.hypot(read_noise, gain / 12**0.5)
+    assert all_pairs.read_noise_e == pytest.approx(expected, rel=0.01)
+    # near full well half of the pixels stop at the ceiling: their noise is cut
+    full = (raw(39200, 49500), raw(39200, 49500))
+    with_full = measure_camera([*flats, full], biases, saturation_adu=60000)
+    assert with_full.gain_e_per_adu == all_pairs.gain_e_per_adu
+    assert measure_camera([full], biases, saturation_adu=60000).gain_e_per_adu > 1.05 * gain
+
+
+def test_photon_transfer_line():
+    # EMVA 1288 Release 4.0 Linear, temporal variance of the grey value:
+    # σ_y² = K² σ_d² + σ_q² + K (μ_y − μ_dark), σ_q² = 1/12 (equation number not at
+    # hand). K = 0.8 ADU/e⁻, σ_d = 3 e⁻: variance 5.843333 + 0.8 μ.
+    points = [
+        TransferPoint(signal_adu=mu, variance_adu2=5.76 + 1 / 12 + 0.8 * mu, error_adu2=1.0)
+        for mu in (500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+    ]
+    line = transfer_line(points)
+    assert line.slope == pytest.approx(0.8, rel=1e-9)
+    assert line.intercept == pytest.approx(5.843333, abs=1e-6)
+    assert line.dark_noise_e == pytest.approx(3.0, rel=1e-9)
+    assert 1 / line.slope == pytest.approx(1.25, rel=1e-9)
+    assert line.deviation == pytest.approx(0, abs=1e-9)
+    assert transfer_line(points[:1]) is None
+
+
+def test_rounding_noise():
+    # Variance of a uniform distribution of width 1: 1/√12 = 0.288675 ADU.
+    rng = np.random.default_rng(2)
+    frames = [np.rint(100 + rng.normal(0, 0.9, (400, 500))) for _ in range(2)]
+    pair = tuple(ArrayRows(frame) for frame in frames)
+    lit = tuple(ArrayRows(np.rint(5000 + rng.poisson(4000, (400, 500)))) for _ in range(2))
+    found = measure_camera([lit], [pair])
+    assert found.read_noise_adu == pytest.approx(np.hypot(0.9, 0.288675), rel=0.01)
 
 
 @pytest.mark.parametrize("second", [16000, 11000])
@@ -116,7 +175,7 @@ def test_the_stated_error_of_the_gain_is_its_scatter(second):
     for _ in range(150):
         flats = [1000 + rng.poisson(e, shape) / 1.5 for e in (16000, second)]
         biases = [1000 + rng.normal(0, 5, shape) for _ in range(2)]
-        pairs = [tuple(ArrayRows(image) for image in pair) for pair in (flats, biases)]
+        pairs = [[tuple(ArrayRows(image) for image in pair)] for pair in (flats, biases)]
         found = measure_camera(*pairs)
         gains.append(found.gain_e_per_adu)
         errors.append(found.gain_error)
