@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
-from stackbench import __version__, cli_library
+from stackbench import __version__, cli_camera, cli_library
 
 if TYPE_CHECKING:
     from stackbench.job.library import Library
@@ -42,6 +42,7 @@ Nights = Annotated[
     typer.Argument(metavar="NIGHT", help="One or more folders with a night's frames."),
 ]
 app.add_typer(cli_library.app, name="library")
+app.command()(cli_camera.camera)
 
 
 def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer calls it with the flag

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stackbench.calibration.statistics import MAD_TO_SIGMA
+
 _TILE = 64  # px
 
 
@@ -91,7 +93,8 @@ def dark_rate(
     defined = signal[np.isfinite(signal)]
     if defined.size == 0 or not exposure_s > 0:
         return None
-    scatter = float(defined.std(ddof=1)) if defined.size > 1 else 0.0
+    # robust: tiles that glow say nothing about the typical one
+    scatter = MAD_TO_SIGMA * float(np.median(np.abs(defined - np.median(defined))))
     # the median of n values: √(π/2) σ/√n
     error = math.sqrt(math.pi / 2 / defined.size) * scatter
     return DarkRate(

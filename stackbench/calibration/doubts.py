@@ -201,7 +201,8 @@ def residue_problem(residues: Sequence[FlatResidue], *, name: str) -> Problem | 
     return Problem(
         what=f"The {name} corrects too {word}",
         why=f"In {len(agreeing)} of {len(residues)} lights looked at the background is {where} "
-        f"where the flat is bright: {abs(share):.0%} of the flat's shape, {swing:.1%} of the background.",
+        f"where the flat is bright: {abs(share):.0%} of the flat's shape, {swing:.1%} "
+        "of the background.",
         remedy="Check that flats and lights each have the bias or dark of their own gain and "
         "offset, and that no stray light fell on the flats; a large nebula can look the same.",
     )

@@ -1,4 +1,4 @@
-"""A smooth surface through the levels of tiles, blind to single tiles that stand out."""
+"""Levels of tiles, and a smooth surface through them, blind to tiles that stand out."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -6,7 +6,37 @@ from numpy.typing import NDArray
 from stackbench.calibration.statistics import MAD_TO_SIGMA
 
 _ROUNDS = 6
+_TILE = 64  # px
+# Per axis and tile. No divisor of the tile, so that even and odd columns, which
+# some chips read through different amplifiers, are both seen.
+_SAMPLES = 9
 _CLIP = 3.0
+
+
+def tile_medians(image: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Return the medians of equal tiles of about 64 px, from 9 × 9 pixels of each.
+
+    Parameters
+    ----------
+    image : ndarray, shape (ny, nx), float32
+        The image; NaN is left out.
+
+    Returns
+    -------
+    ndarray, shape (number down, number across), float64
+        Good to 0.14 σ of a pixel; NaN for a tile without a defined sample.
+    """
+    ny, nx = image.shape
+    down, across = max(1, ny // _TILE), max(1, nx // _TILE)
+    y = ((np.arange(down * _SAMPLES) + 0.5) * ny / (down * _SAMPLES)).astype(np.intp)
+    x = ((np.arange(across * _SAMPLES) + 0.5) * nx / (across * _SAMPLES)).astype(np.intp)
+    samples = image[np.ix_(y, x)].reshape(down, _SAMPLES, across, _SAMPLES).swapaxes(1, 2)
+    ordered = np.sort(samples.reshape(down, across, -1), axis=2)  # NaN goes to the end
+    defined = np.isfinite(ordered).sum(axis=2)
+    high = np.take_along_axis(ordered, (defined // 2)[..., np.newaxis] % ordered.shape[2], 2)
+    low = np.take_along_axis(ordered, np.maximum(defined - 1, 0)[..., np.newaxis] // 2, 2)
+    medians = (high[..., 0].astype(np.float64) + low[..., 0]) / 2
+    return np.where(defined > 0, medians, np.nan)
 
 
 def tile_places(

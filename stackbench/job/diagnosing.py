@@ -8,13 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
+from stackbench.calibration.phototransfer import MeasuredCamera
 from stackbench.export.lessons import AdviceEntry, FieldMapEntry, FilterAdviceEntry
 from stackbench.export.lessons import filter_advice_entry as in_record
 from stackbench.export.wcs import Wcs
 from stackbench.frames.names import setup_label
 from stackbench.frames.targets import target_key
 from stackbench.frames.words import duration
-from stackbench.job.camera import CameraNumbers
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.judging import JudgedGroup, JudgedSub, known
 from stackbench.job.places import Chance, next_chance, sky_places
@@ -107,7 +107,7 @@ def field_maps(nights: Sequence[TargetNight]) -> tuple[FieldMapEntry, ...]:
 def advice_of(
     nights: Sequence[TargetNight],
     channels: Sequence[FinishedChannel],
-    cameras: Mapping[str, CameraNumbers | None],
+    cameras: Mapping[str, MeasuredCamera | None],
     missing: Mapping[str, Sequence[str]],
 ) -> tuple[AdviceEntry, ...]:
     """Say for each target what to do next.
@@ -118,7 +118,7 @@ def advice_of(
         From `target_nights`.
     channels : sequence of FinishedChannel
         The finished stacks.
-    cameras : mapping of str to CameraNumbers or None
+    cameras : mapping of str to MeasuredCamera or None
         Gain and read noise by setup.
     missing : mapping of str to sequence of str
         What calibration is missing, in words, by setup.
@@ -262,7 +262,7 @@ def _cells(values: Floats) -> tuple[tuple[float | None, ...], ...]:
     return tuple(tuple(known(float(v)) for v in row) for row in values)
 
 
-def _depth(channel: FinishedChannel, camera: CameraNumbers | None) -> FilterDepth:
+def _depth(channel: FinishedChannel, camera: MeasuredCamera | None) -> FilterDepth:
     stack, recipe = channel.stack, channel.stack.recipe
     reference = recipe.reference
     stars = reference.measures.stars

@@ -19,6 +19,7 @@ from stackbench.job.keys import key_of
 from stackbench.job.mastering import MasterShelf, bad_pixel_problems
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
+from stackbench.job.residues import keep_residue, looked_at
 from stackbench.job.saturation import camera_saturation
 from stackbench.stars.records import FrameMeasures, StarTable
 
@@ -133,6 +134,8 @@ def _measure(
             serving = plan.servings[light.path]
             yield light, calibrators.calibrator(serving, light.setup.camera)
 
+    uneven = looked_at(plan, lights)
+
     def _measure_one(item: tuple[Frame, Calibrator]) -> tuple[Frame, FrameMeasures | Problem]:
         light, calibrator = item
         try:
@@ -147,6 +150,8 @@ def _measure(
             calibrated.data, saturated=calibrated.saturated, options=bench.settings.stars
         )
         # kept at once, so that a job that is stopped loses none
+        if light.path in uneven:
+            keep_residue(bench, keys[light.path], calibrated.data, calibrator.multiply)
         bench.store.keep("measures", keys[light.path], *_packed(measures))
         return light, measures
 

@@ -5,11 +5,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from stackbench.calibration.phototransfer import MeasuredCamera
 from stackbench.calibration.records import CalibrationSet
 from stackbench.frames.records import Kind
 from stackbench.frames.work import Stop
 from stackbench.job.bench import Bench
-from stackbench.job.camera import CameraNumbers, camera_numbers
+from stackbench.job.camera import camera_numbers
 from stackbench.job.difference import Difference, Doubt, doubt_of, make_difference
 from stackbench.job.judging import JudgedGroup
 from stackbench.job.mastering import FinishedMaster
@@ -57,7 +58,7 @@ class ProductDesk:
 
     def sheet(
         self, one: CalibrationSet, master: FinishedMaster
-    ) -> tuple[MasterSheet, CameraNumbers | None]:
+    ) -> tuple[MasterSheet, MeasuredCamera | None]:
         """Measure a master.
 
         Parameters
@@ -69,7 +70,7 @@ class ProductDesk:
 
         Returns
         -------
-        tuple of MasterSheet, and CameraNumbers or None
+        tuple of MasterSheet, and MeasuredCamera or None
             What its pixels tell, and for a bias or flat what is known of the
             camera once all masters are made.
 

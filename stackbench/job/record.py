@@ -7,6 +7,7 @@ from pathlib import Path
 
 from stackbench import __version__
 from stackbench.calibration.matching import CalibrationPlan
+from stackbench.calibration.phototransfer import MeasuredCamera
 from stackbench.calibration.records import CalibrationSet, Serving
 from stackbench.export.lessons import LimitEntry, finding_entry
 from stackbench.export.night import (
@@ -24,7 +25,7 @@ from stackbench.export.tables import write_frames_csv
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Kind, Problem
 from stackbench.job.bench import Bench
-from stackbench.job.camera import CameraNumbers, camera_numbers
+from stackbench.job.camera import camera_numbers
 from stackbench.job.diagnosing import advice_of, field_maps, findings_of, target_nights
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.finding import Found
@@ -104,7 +105,7 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
     )
 
 
-def _cameras(bench: Bench, desk: PixelDesk, results: Results) -> dict[str, CameraNumbers | None]:
+def _cameras(bench: Bench, desk: PixelDesk, results: Results) -> dict[str, MeasuredCamera | None]:
     """Give the camera's numbers by setup."""
     setups = {setup_label(one.group.setup): one.group.setup for one in results.judged}
     return {
@@ -190,7 +191,7 @@ def _masters(bench: Bench, desk: PixelDesk, results: Results) -> tuple[MasterEnt
 def _master(
     one: CalibrationSet,
     master: FinishedMaster,
-    numbers: CameraNumbers | None,
+    numbers: MeasuredCamera | None,
     serves: int,
     bad_pixels: int | None,
 ) -> MasterEntry:

@@ -13,6 +13,7 @@ from stackbench.frames.groups import light_groups
 from stackbench.frames.records import Frame, Problem
 from stackbench.job.bench import Bench
 from stackbench.job.decisions import take_decisions
+from stackbench.job.doubts import calibration_doubts
 from stackbench.job.exporting import FinishedChannel, export_channels
 from stackbench.job.finding import Found, find_again, find_frames
 from stackbench.job.judging import JudgedGroup, judge_field
@@ -260,6 +261,7 @@ def finish_night(
         If a product cannot be written.
     """
     found, overview = night.looked.found, night.looked.overview
+    doubts = calibration_doubts(bench, found, overview.plan, night.shelf, desk, night.measured.subs)
     stacks, unstacked = stack_groups(bench, found, overview.plan, night.shelf, desk, judged)
     desk.forget()
     channels, unaligned = export_channels(bench, found, stacks)
@@ -267,6 +269,7 @@ def finish_night(
         *overview.problems,
         *night.shelf.problems,
         *night.measured.problems,
+        *doubts,
         *unstacked,
         *unaligned,
     )

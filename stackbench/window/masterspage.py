@@ -6,10 +6,10 @@ from PySide6.QtCore import Slot
 from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import QHBoxLayout, QListWidget, QListWidgetItem, QVBoxLayout, QWidget
 
+from stackbench.calibration.phototransfer import MeasuredCamera
 from stackbench.calibration.records import CalibrationSet
 from stackbench.frames.records import Kind
 from stackbench.frames.words import counted
-from stackbench.job.camera import CameraNumbers
 from stackbench.job.mastering import FinishedMaster, Masters
 from stackbench.job.mastersheet import MasterSheet
 from stackbench.job.overview import times_served
@@ -112,7 +112,7 @@ class MastersPage(QWidget):
     def _show_sheet(self, one: CalibrationSet, master: FinishedMaster) -> None:
         answer = self._errands.get(self._key(master))
         sheet: MasterSheet | None = None
-        camera: CameraNumbers | None = None
+        camera: MeasuredCamera | None = None
         if isinstance(answer, tuple):
             sheet, camera = answer
         self.facts.show_facts(master_facts(one, master.facts, sheet, camera, self._serves(one)))

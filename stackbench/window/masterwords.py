@@ -1,9 +1,9 @@
 """What is known of a master, in words and marks."""
 
+from stackbench.calibration.phototransfer import MeasuredCamera
 from stackbench.calibration.records import CalibrationSet, MasterFacts
 from stackbench.frames.records import Kind
 from stackbench.frames.words import celsius, counted, seconds, thousands
-from stackbench.job.camera import CameraNumbers
 from stackbench.job.mastersheet import MasterSheet
 from stackbench.window.factlist import Fact
 from stackbench.window.histogramview import LevelMark
@@ -40,7 +40,7 @@ def master_facts(
     one: CalibrationSet,
     facts: MasterFacts,
     sheet: MasterSheet | None,
-    camera: CameraNumbers | None,
+    camera: MeasuredCamera | None,
     serves: int,
 ) -> list[Fact]:
     """List what is known of a master.
@@ -53,7 +53,7 @@ def master_facts(
         Known since it was made.
     sheet : MasterSheet or None
         What its pixels tell; None while that is looked at.
-    camera : CameraNumbers or None
+    camera : MeasuredCamera or None
         What is known of the camera.
     serves : int
         How many lights it serves.
@@ -106,7 +106,7 @@ def level_marks(sheet: MasterSheet) -> tuple[LevelMark, ...]:
     return tuple(marks)
 
 
-def _frame_noise(facts: MasterFacts, camera: CameraNumbers | None) -> list[Fact]:
+def _frame_noise(facts: MasterFacts, camera: MeasuredCamera | None) -> list[Fact]:
     if facts.frame_noise_adu is None:
         return []
     noise = f"{facts.frame_noise_adu:.2f} ADU"

@@ -28,7 +28,7 @@ def test_rounding_to_whole_adu_adds_its_noise_to_what_is_measured():
         signal = rng.poisson(electrons, shape) / gain + rng.normal(0, read_noise_adu, shape)
         return ArrayRows(np.rint(500 + signal))
 
-    found = measure_camera((frame(20000), frame(20000)), (frame(0), frame(0)))
+    found = measure_camera([(frame(20000), frame(20000))], [(frame(0), frame(0))])
     added = np.sqrt(found.read_noise_adu**2 - read_noise_adu**2)
     assert added == pytest.approx(0.288675, rel=0.02)
     assert found.gain_e_per_adu == pytest.approx(gain, rel=0.01)

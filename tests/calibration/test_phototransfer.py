@@ -158,16 +158,6 @@ def test_photon_transfer_line():
     assert transfer_line(points[:1]) is None
 
 
-def test_rounding_noise():
-    # Variance of a uniform distribution of width 1: 1/√12 = 0.288675 ADU.
-    rng = np.random.default_rng(2)
-    frames = [np.rint(100 + rng.normal(0, 0.9, (400, 500))) for _ in range(2)]
-    pair = tuple(ArrayRows(frame) for frame in frames)
-    lit = tuple(ArrayRows(np.rint(5000 + rng.poisson(4000, (400, 500)))) for _ in range(2))
-    found = measure_camera([lit], [pair])
-    assert found.read_noise_adu == pytest.approx(np.hypot(0.9, 0.288675), rel=0.01)
-
-
 @pytest.mark.parametrize("second", [16000, 11000])
 def test_the_stated_error_of_the_gain_is_its_scatter(second):
     rng = np.random.default_rng(8)

@@ -1,0 +1,57 @@
+"""The command line's `stackbench camera`: what a night's frames tell of its cameras."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+DONE, NOTHING_MEASURED, WRONG_USE = 0, 1, 2
+
+
+def camera(
+    nights: Annotated[
+        list[Path],
+        typer.Argument(metavar="NIGHT", help="One or more folders with a night's frames."),
+    ],
+    *,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Output folder. Default: beside the first night, '-stacked' added."),
+    ] = None,
+    jobs: Annotated[
+        int | None, typer.Option(min=1, help="Threads. Default: one per processor.")
+    ] = None,
+) -> None:
+    """Measure the camera: gain, read noise, dark current, linearity, flats.
+
+    Prints a table, and leaves the numbers and the photon transfer in OUT/camera. Masters are
+    made as 'run' makes them, which uses them again. Exit code 0 when there was something to
+    measure, 1 when there are no calibration frames, 2 for wrong use.
+    """
+    from stackbench.export.files import WriteError
+    from stackbench.frames.errors import FrameError
+    from stackbench.job.bench import WrongUseError, check_folders, open_bench
+    from stackbench.job.camerastudy import FOLDER, study_cameras
+    from stackbench.job.camerawords import camera_lines
+    from stackbench.job.console import ConsoleProgress
+    from stackbench.job.session import propose_output
+    from stackbench.job.settings import Settings
+    from stackbench.job.store import StoreError
+
+    try:
+        out = out or propose_output(nights)
+        check_folders(nights, out)
+        with (
+            ConsoleProgress() as progress,
+            open_bench(out, settings=Settings(), progress=progress, threads=jobs) as bench,
+        ):
+            cameras = study_cameras(bench, nights)
+    except (WrongUseError, StoreError, WriteError, FrameError) as error:
+        typer.echo(f"stackbench: {error}", err=True)
+        raise typer.Exit(WRONG_USE) from None
+    if not cameras:
+        typer.echo("No calibration frames were found.")
+        raise typer.Exit(NOTHING_MEASURED)
+    for facts in cameras:
+        typer.echo("\n".join([*camera_lines(facts), ""]))
+    typer.echo(f"Numbers and photon transfer: {out / FOLDER}")
