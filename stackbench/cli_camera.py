@@ -34,7 +34,7 @@ def camera(
     from stackbench.job.camerastudy import FOLDER, study_cameras
     from stackbench.job.camerawords import camera_lines
     from stackbench.job.console import ConsoleProgress
-    from stackbench.job.session import propose_output
+    from stackbench.job.remembering import propose_output
     from stackbench.job.settings import Settings
     from stackbench.job.store import StoreError
 

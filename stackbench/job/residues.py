@@ -14,7 +14,7 @@ from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.records import CalibrationSet
 from stackbench.frames.records import Frame
 from stackbench.job.bench import Bench
-from stackbench.job.store import key_of
+from stackbench.job.keys import key_of
 
 _LIGHTS_PER_FLAT = 5
 
