@@ -13,7 +13,8 @@ from stackbench.calibration.surroundings import tile_levels
 _BRIGHTEST = 98.0  # per cent of the tiles: single ones may be bright for other reasons
 # A tile is dust, and not the surface's fault, when it is further off than this.
 _DUST = 0.01
-_DEGREE = 4  # of the surface, if the tiles are three times as many as its terms
+# The surface's degree by the least number of tiles: two or three times its terms.
+_DEGREES = ((4, 45), (2, 12))
 # Second differences of independent values of variance 1 have variance 6, and
 # √(1 + 2 (4/6)² + 2 (1/6)²) as large an error, because neighbours share values.
 _DIFFERENCE_VARIANCE, _DIFFERENCES_SHARE = 6.0, 1.4
@@ -51,19 +52,19 @@ def vignetting(flat: NDArray[np.float32]) -> Vignetting | None:
     -------
     Vignetting or None
         1 − part / brightest part, at the centres of the outermost tiles of about
-        64 px, on a smooth surface (degree 4, 2 or 0 by the number of tiles)
-        through the tiles' medians that does not follow dust; None when the
-        flat is nowhere above zero.
+        64 px, on a smooth surface (degree 4 or 2 by the number of tiles)
+        through the tiles' medians that does not follow dust, where there are
+        twelve tiles or more; None when the flat is nowhere above zero.
     """
     if not np.isfinite(flat).any():
         return None
     level, _ = tile_levels(flat)
-    for degree in (_DEGREE, 2, 0):
+    surface = level
+    degree = next((one for one, tiles in _DEGREES if level.size >= tiles), None)
+    if degree is not None:
         terms = polynomial_terms(level.shape, degree)
-        if level.size >= 3 * terms.shape[1] or degree == 0:
-            break
-    coefficients, _, _ = robust_fit(terms, level.ravel(), least=_DUST * float(np.median(level)))
-    surface = (terms @ coefficients).reshape(level.shape)
+        fit, _, _ = robust_fit(terms, level.ravel(), least=_DUST * float(np.median(level)))
+        surface = (terms @ fit).reshape(level.shape)
     brightest = float(np.percentile(surface, _BRIGHTEST))
     if brightest <= 0:
         return None
