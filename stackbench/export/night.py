@@ -45,7 +45,8 @@ class FrameEntry:
     filter the person set against the header. `concentration` tells how much of
     the eccentricity points one way, 0 to 1. Altitudes (of the target, the Sun
     and the Moon) and `hour_angle_deg` (negative east of the meridian) are those
-    of the middle of the exposure.
+    of the middle of the exposure. `cosmic_pixels` were found to be hit by cosmic
+    rays and left out of the stack, None where they were not looked for.
     """
 
     path: PurePath
@@ -85,6 +86,7 @@ class FrameEntry:
     ambient_temperature_c: float | None = None
     focus_position: float | None = None
     night: str | None = None
+    cosmic_pixels: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +145,8 @@ class StackEntry:
     `exposure_s` is their total. `noise_adu` is the measured scatter from pixel
     to pixel, `predicted_noise_adu` what the subs and their masters predict of it,
     `noise_parts` where it comes from; `noise_lines` say that in words, and what
-    would help. `black_adu` and `white_adu` are those of the TIFF.
+    would help. `cosmic_pixels` of all subs were left out as hit by cosmic rays, None
+    where they were not looked for. `black_adu` and `white_adu` are those of the TIFF.
     """
 
     target: str | None
@@ -156,6 +159,7 @@ class StackEntry:
     exposure_s: float | None = None
     noise_adu: float | None = None
     predicted_noise_adu: float | None = None
+    cosmic_pixels: int | None = None
     noise_parts: tuple[NoisePartEntry, ...] = ()
     noise_lines: tuple[str, ...] = ()
     fwhm_px: float | None = None

@@ -28,6 +28,7 @@ def frame_entries(
     servings: Mapping[Path, Serving],
     shelf: MasterShelf,
     used: Mapping[Path, Ingredient],
+    hits: Mapping[Path, int],
     seen: Mapping[Path, Observation],
 ) -> tuple[FrameEntry, ...]:
     """Write down every frame of a job.
@@ -44,6 +45,8 @@ def frame_entries(
         The finished masters.
     used : mapping of Path to Ingredient
         The lights that went into stacks.
+    hits : mapping of Path to int
+        How many pixels cosmic rays hit, of lights in which they were looked for.
     seen : mapping of Path to Observation
         Where and how each light was taken.
 
@@ -63,6 +66,7 @@ def frame_entries(
             bias_adu = bias.facts.level_adu if bias is not None else None
             entry = _light(group, sub, serving, bias_adu, used.get(frame.path), checksum)
             entry = _as_seen(entry, seen[frame.path])
+            entry = replace(entry, cosmic_pixels=hits.get(frame.path))
         else:
             entry = FrameEntry(
                 path=frame.path,

@@ -27,10 +27,12 @@ from stackbench.stacking.weights import sub_weights
 class Ingredient:
     """One sub of a stack: pixel × scale + offset enters with a weight.
 
+    `key` stands for all that its calibrated pixels depend on.
     `noise_adu` and `sky_adu` are those of its calibrated background.
     """
 
     frame: Frame
+    key: str
     matrix: NDArray[np.float64]
     scale: float
     offset: float
@@ -45,7 +47,7 @@ class Recipe:
 
     `reference` is the sub whose scale and sky the stack takes on, `grid` the
     one whose pixels are the target's grid of `grid_shape` (ny, nx). Weights
-    sum to 1.
+    sum to 1. `cleaned` tells that cosmic rays are looked for in each sub.
     """
 
     key: str
@@ -54,6 +56,7 @@ class Recipe:
     grid: MeasuredSub
     grid_shape: tuple[int, int]
     subs: tuple[Ingredient, ...]
+    cleaned: bool
 
     @property
     def exposure_s(self) -> float | None:
@@ -102,6 +105,7 @@ def write_recipe(
     subs = tuple(
         Ingredient(
             frame=sub.frame,
+            key=_measured(sub).key,
             matrix=_matrix(sub),
             scale=scaling.scale,
             offset=scaling.offset,
@@ -113,22 +117,24 @@ def write_recipe(
     )
     grid_frame = judged.grid.frame
     grid_shape = trimmed_shape(grid_frame.trim_section, grid_frame.layout.shape)
+    cleaned = bench.settings.calibration.cleans(len(kept))
     key = key_of(
         __version__,
         bench.settings.stacking,
         grid_shape,
+        cleaned,
         judged.grid.key,
         judged.reference.key,
         [
             (
-                _measured(sub).key,
+                one.key,
                 shelf.serving_key(plan.servings[one.frame.path]),
                 one.matrix.tolist(),
                 one.scale,
                 one.offset,
                 one.weight,
             )
-            for sub, one in zip(kept, subs, strict=True)
+            for one in subs
         ],
     )
     recipe = Recipe(
@@ -138,6 +144,7 @@ def write_recipe(
         grid=judged.grid,
         grid_shape=grid_shape,
         subs=subs,
+        cleaned=cleaned,
     )
     return recipe, problems
 

@@ -86,6 +86,7 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
                 for channel in results.channels
                 for one in channel.stack.recipe.subs
             },
+            hits=_hits(results),
             seen=seen,
         ),
         masters=_masters(bench, desk, results),
@@ -103,6 +104,18 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
         settings=bench.settings.model_dump(mode="json"),
         versions=library_versions(),
     )
+
+
+def _hits(results: Results) -> dict[Path, int]:
+    """Count the pixels hit by cosmic rays in each light in which they were looked for."""
+    return {
+        one.frame.path: count
+        for channel in results.channels
+        if channel.stack.recipe.cleaned
+        for one, count in zip(
+            channel.stack.recipe.subs, channel.stack.facts.cosmic_pixels, strict=True
+        )
+    }
 
 
 def _cameras(bench: Bench, desk: PixelDesk, results: Results) -> dict[str, MeasuredCamera | None]:
@@ -259,6 +272,7 @@ def _stack(channel: FinishedChannel) -> StackEntry:
         exposure_s=recipe.exposure_s,
         noise_adu=stack.facts.noise_adu,
         predicted_noise_adu=stack.facts.predicted_noise_adu,
+        cosmic_pixels=sum(stack.facts.cosmic_pixels) if recipe.cleaned else None,
         noise_parts=stack.facts.noise_parts,
         noise_lines=noise_lines(stack.facts.noise_parts, stack.facts.dithering_gain),
         fwhm_px=stack.facts.fwhm_px,

@@ -16,9 +16,39 @@ from stackbench.rejection.methods import Rejection
 from stackbench.review.limits import Limits
 from stackbench.stars.records import MeasureOptions
 
+# From so many subs on, κσ rejection finds nearly all hits.
+_FEW_SUBS = 5
+
 
 class SettingsError(Exception):
     """A settings file cannot be used; the message says where and why."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationOptions(MatchingOptions):
+    """How calibration frames are matched, and what else is done to each sub.
+
+    `cosmic_rays` says in which subs hits are looked for one by one: in none
+    ("off"), in filters of which fewer than five subs are stacked ("few"), where
+    rejection tells them badly, or in all ("all").
+    """
+
+    cosmic_rays: Literal["off", "few", "all"] = "off"
+
+    def cleans(self, subs: int) -> bool:
+        """Tell whether the subs of a stack are searched for hits.
+
+        Parameters
+        ----------
+        subs : int
+            How many are stacked.
+
+        Returns
+        -------
+        bool
+            Whether they are.
+        """
+        return self.cosmic_rays == "all" or (self.cosmic_rays == "few" and subs < _FEW_SUBS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +79,7 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    calibration: MatchingOptions = MatchingOptions()
+    calibration: CalibrationOptions = CalibrationOptions()
     masters: Rejection = Rejection()
     stars: MeasureOptions = MeasureOptions()
     review: Limits = Limits()

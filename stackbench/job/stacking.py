@@ -36,8 +36,9 @@ class StackFacts:
     `noise_adu` is the measured scatter from pixel to pixel, which resampling
     lowers; `predicted_noise_adu` what the subs' noise, weights and resampling, and
     the masters that they share, predict of it. `noise_parts` tell where it comes
-    from, `dithering_gain` which part dithering would take away. `sha256` is the
-    file's checksum.
+    from, `dithering_gain` which part dithering would take away. `cosmic_pixels` were
+    left out of each sub, empty when none was looked for. `sha256` is the file's
+    checksum.
     """
 
     rejection: str
@@ -48,6 +49,7 @@ class StackFacts:
     fwhm_px: float | None
     noise_parts: tuple[NoisePartEntry, ...] = ()
     dithering_gain: float | None = None
+    cosmic_pixels: tuple[int, ...] = ()
     warnings: tuple[str, ...] = ()
     sha256: str | None = None
 

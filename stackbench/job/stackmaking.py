@@ -8,11 +8,14 @@ from pathlib import Path
 import numpy as np
 
 from stackbench.calibration.apply import CalibratedRows
+from stackbench.calibration.cosmics import CleanedRows
 from stackbench.calibration.matching import CalibrationPlan
 from stackbench.export.fits import write_stack
 from stackbench.export.provenance import InputFile, ProductFacts, Provenance
 from stackbench.job.bench import Bench
 from stackbench.job.calibrators import CalibratorDesk
+from stackbench.job.camera import camera_numbers
+from stackbench.job.cleaning import cleaned
 from stackbench.job.finding import Found
 from stackbench.job.judging import known
 from stackbench.job.mastering import MasterShelf
@@ -121,19 +124,29 @@ def stack_inputs(
         If a sub cannot be read any more.
     """
     calibrators = CalibratorDesk(bench, found, shelf, desk)
+    calibrated = [
+        CalibratedRows(
+            desk.pixels(one.frame),
+            calibrators.calibrator(plan.servings[one.frame.path], one.frame.setup.camera),
+        )
+        for one in recipe.subs
+    ]
+    sources: Sequence[CalibratedRows | CleanedRows] = calibrated
+    if recipe.cleaned:
+        camera = recipe.group.setup.camera
+        numbers = camera_numbers(bench, found, plan, shelf, desk, camera)
+        gain = None if numbers is None else numbers.gain_e_per_adu
+        sources = cleaned(bench, recipe, calibrated, gain_e_per_adu=gain)
     return [
         StackInput(
-            source=CalibratedRows(
-                desk.pixels(one.frame),
-                calibrators.calibrator(plan.servings[one.frame.path], one.frame.setup.camera),
-            ),
+            source=source,
             matrix=one.matrix,
             scale=one.scale,
             offset=one.offset,
             noise_adu=one.noise_adu,
             weight=one.weight,
         )
-        for one in recipe.subs
+        for one, source in zip(recipe.subs, sources, strict=True)
     ]
 
 
@@ -186,6 +199,9 @@ def finish_stack(
         fwhm_px=known(measures.fwhm_px),
         noise_parts=sources.parts,
         dithering_gain=sources.dithering_gain,
+        cosmic_pixels=tuple(
+            one.source.hits.size for one in inputs if isinstance(one.source, CleanedRows)
+        ),
         warnings=tuple(stack.warnings),
     )
     write_stack(

@@ -115,6 +115,9 @@ def outcome_lines(night: Night) -> list[str]:
         )
         lines += [f"  note: {warning}" for warning in stack.warnings]
         lines += [f"  note: {line}" for line in stack.noise_lines[1:]]
+        if stack.cosmic_pixels is not None:
+            hit = counted(stack.cosmic_pixels, "pixel")
+            lines.append(f"  note: {hit} of its subs left out as hit by cosmic rays")
         if stack.channel.fits is not None:
             lines.append(f"  {stack.channel.fits}")
     rejected = [frame for frame in night.frames if frame.verdict == "reject"]
