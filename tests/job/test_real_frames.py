@@ -26,7 +26,8 @@ def out(tmp_path_factory):
 def record(out):
     """Run over both packages' folders as they are."""
     before = checksums(MSFC) | checksums(CCDPROC)
-    record = run_night(MSFC, CCDPROC, out=out)
+    # four stars are too few for the rules, but enough to see what the arithmetic does
+    record = run_night(MSFC, CCDPROC, out=out, keep=("a8280271.fits",))
     assert checksums(MSFC) | checksums(CCDPROC) == before, "a raw frame was touched"
     return record
 
