@@ -1,20 +1,26 @@
 """Where the marks of a small chart of one measure against time go."""
 
 import math
-import statistics
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
 
+from stackbench.export.axes import (
+    BOTTOM,
+    HEIGHT,
+    TOP,
+    Tick,
+    ValueAxis,
+    exposure_spans,
+    time_axis,
+)
 from stackbench.export.hues import FilterMark
+from stackbench.export.lessons import LimitEntry
 from stackbench.export.night import FrameEntry
 
-WIDTH, HEIGHT = 960.0, 190.0
-LEFT, RIGHT, TOP, BOTTOM = 56.0, 12.0, 14.0, 26.0
-_NIGHT_GAP = timedelta(hours=6)  # a longer pause is left out of the time axis
-_PAUSE = 26.0  # what is drawn instead, px
-_LOG_FROM = 8.0  # largest over smallest value, from which a logarithm is easier to read
-_FAR = 3.0  # times the upper quartile; higher marks sit at the edge
+_LINE = 12.0  # the least distance of two labels beside the chart, px
+_NEAR = 0.4, 1.6  # times the least and the largest value
+_LABEL = 11  # letters of a label at most
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,11 +37,14 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tick:
-    """A labelled place on an axis, px."""
+class LimitLine:
+    """A limit across a chart at `y`, named at `label_y`; `told` says it when pointed at."""
 
-    at: float
+    y: float
+    label_y: float
     label: str
+    hue: str
+    told: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,12 +52,15 @@ class Chart:
     """One measure of all subs against time, in px of a 960 × 190 picture.
 
     `pauses` are the x where a long pause was left out; `beyond` counts the
-    marks that lie outside the scale and sit at its edge.
+    marks that lie outside the scale and sit at its edge, and `far_limits` says
+    which limits do.
     """
 
     title: str
     unit: str
     marks: tuple[Mark, ...]
+    limits: tuple[LimitLine, ...]
+    far_limits: tuple[str, ...]
     x_ticks: tuple[Tick, ...]
     y_ticks: tuple[Tick, ...]
     pauses: tuple[float, ...]
@@ -63,6 +75,7 @@ def time_chart(
     unit: str,
     marks: Mapping[str | None, FilterMark],
     wide: bool = False,
+    limits: Iterable[LimitEntry] = (),
 ) -> Chart | None:
     """Lay out a chart of one measure of the subs against time.
 
@@ -79,6 +92,8 @@ def time_chart(
     wide : bool
         Take a logarithmic scale if the values span a factor of eight or
         more, as the sky through broad and narrow filters does.
+    limits : iterable of LimitEntry
+        The rules' limits of this measure.
 
     Returns
     -------
@@ -86,21 +101,24 @@ def time_chart(
         None when fewer than two subs have the measure.
     """
     points = [
-        (_utc(sub.time), float(value), sub)
+        (start + (end - start) / 2, float(value), sub)
         for sub in subs
-        if sub.time is not None and (value := measure(sub)) is not None and math.isfinite(value)
+        for start, end in exposure_spans((sub,))
+        if (value := measure(sub)) is not None and math.isfinite(value)
     ]
-    if len(points) < 2:
+    axis = time_axis(subs)
+    if len(points) < 2 or axis is None:
         return None
-    points.sort(key=lambda point: point[0])
-    axis = TimeAxis([time for time, _, _ in points])
-    values = ValueAxis([value for _, value, _ in points], wide=wide)
+    known = [value for _, value, _ in points]
+    limits = [limit for limit in limits if limit.filter in marks and math.isfinite(limit.limit)]
+    near = [limit.limit for limit in limits if _is_near(limit.limit, known)]
+    values = ValueAxis(known, also=near, wide=wide)
 
-    def _mark(time: datetime, value: float, sub: FrameEntry) -> Mark:
+    def _mark(middle: datetime, value: float, sub: FrameEntry) -> Mark:
         rejected = sub.verdict == "reject"
-        told = f"{sub.path.name}, {time:%H:%M} UTC, {title} {value:.4g}{unit and ' ' + unit}"
+        told = f"{sub.path.name}, {middle:%H:%M} UTC, {title} {value:.4g}{unit and ' ' + unit}"
         return Mark(
-            x=axis.place(time),
+            x=axis.place(middle),
             y=values.place(value),
             hue=marks[sub.filter].hue,
             shape=marks[sub.filter].shape,
@@ -113,7 +131,13 @@ def time_chart(
     return Chart(
         title=title,
         unit=", ".join(word for word in (unit, values.kind) if word),
-        marks=drawn,
+        marks=tuple(sorted(drawn, key=lambda mark: mark.x)),
+        limits=_lines(limits, values, marks, unit),
+        far_limits=tuple(
+            f"{limit.filter or '–'} {limit.bad} {limit.limit:.4g}"
+            for limit in sorted(limits, key=lambda limit: marks[limit.filter].order)
+            if not values.holds(limit.limit)
+        ),
         x_ticks=axis.ticks(),
         y_ticks=values.ticks(),
         pauses=axis.pauses,
@@ -121,174 +145,38 @@ def time_chart(
     )
 
 
-class ValueAxis:
-    """A measure from bottom to top, linear or, over a wide range, logarithmic.
-
-    Parameters
-    ----------
-    values : sequence of float
-        Finite, at least two.
-    wide : bool
-        Take the logarithm if the values span a factor of eight or more.
-    """
-
-    def __init__(self, values: Sequence[float], *, wide: bool) -> None:
-        lowest, highest = min(values), max(values)
-        self._is_log = wide and lowest > 0 and highest >= _LOG_FROM * lowest
-        low, high = (lowest, highest) if self._is_log else _range(values)
-        self._ticks = _log_ticks(low, high) if self._is_log else _nice_ticks(low, high)
-        self._low, self._high = min(low, self._ticks[0]), max(high, self._ticks[-1])
-        self.kind = "logarithmic" if self._is_log else ""
-
-    def holds(self, value: float) -> bool:
-        """Tell whether a value lies on the axis.
-
-        Parameters
-        ----------
-        value : float
-            Of the measure.
-
-        Returns
-        -------
-        bool
-            False for one that is drawn at the edge instead.
-        """
-        return self._low <= value <= self._high
-
-    def place(self, value: float) -> float:
-        """Tell where a value sits.
-
-        Parameters
-        ----------
-        value : float
-            Of the measure; beyond the axis it sits at the edge.
-
-        Returns
-        -------
-        float
-            y, px, from the top.
-        """
-        scale: Callable[[float], float] = math.log10 if self._is_log else float
-        low, high = scale(self._low), scale(self._high)
-        share = (scale(min(max(value, self._low), self._high)) - low) / (high - low)
-        return round(HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM), 1)
-
-    def ticks(self) -> tuple[Tick, ...]:
-        """Label the round numbers.
-
-        Returns
-        -------
-        tuple of Tick
-            From the bottom up.
-        """
-        digits = _digits(self._ticks)
-        return tuple(Tick(at=self.place(v), label=f"{v:.{digits}f}") for v in self._ticks)
+def _is_near(limit: float, values: Sequence[float]) -> bool:
+    """Tell whether a limit may be drawn without flattening the values."""
+    return abs(limit) <= 1 or _NEAR[0] * min(values) <= limit <= _NEAR[1] * max(values)
 
 
-class TimeAxis:
-    """Time from left to right, with the long pauses between nights left out.
-
-    Parameters
-    ----------
-    times : sequence of datetime
-        In order, at least one, with a zone.
-    """
-
-    def __init__(self, times: Sequence[datetime]) -> None:
-        spans = [[times[0], times[0]]]
-        for time in times[1:]:
-            if time - spans[-1][1] > _NIGHT_GAP:
-                spans.append([time, time])
-            spans[-1][1] = time
-        room = WIDTH - LEFT - RIGHT - 16 - _PAUSE * (len(spans) - 1)
-        total = sum(((end - start).total_seconds() for start, end in spans), 0.0)
-        self._spans: list[tuple[datetime, datetime, float, float]] = []
-        x = LEFT + 8
-        for start, end in spans:
-            # nights of a single sub still get a little room
-            width = room * ((end - start).total_seconds() + 60) / (total + 60 * len(spans))
-            self._spans.append((start, end, x, width))
-            x += width + _PAUSE
-        self.pauses = tuple(round(span[2] - _PAUSE / 2, 1) for span in self._spans[1:])
-
-    def place(self, time: datetime) -> float:
-        """Tell where a moment sits.
-
-        Parameters
-        ----------
-        time : datetime
-            Within the times of the axis.
-
-        Returns
-        -------
-        float
-            x, px.
-        """
-        begun = [span for span in self._spans if span[0] <= time]
-        start, end, x, width = begun[-1] if begun else self._spans[0]
-        share = (time - start).total_seconds() / ((end - start).total_seconds() + 60)
-        return round(x + width * share, 1)
-
-    def ticks(self) -> tuple[Tick, ...]:
-        """Choose full hours, or parts of them, that do not crowd.
-
-        Returns
-        -------
-        tuple of Tick
-            From left to right; the first of every night also tells the date.
-        """
-        found: list[Tick] = []
-        for start, end, _, width in self._spans:
-            hours = (end - start).total_seconds() / 3600
-            steps = (0.25, 0.5, 1, 2, 3, 6)
-            step = next((s for s in steps if hours / s <= max(width / 62, 1)), 12)
-            at = start.replace(hour=0, minute=0, second=0, microsecond=0)
-            labelled = False
-            while at <= end:
-                if at >= start:
-                    found.append(Tick(at=self.place(at), label=f"{at:%H:%M}"))
-                    labelled = True
-                at += timedelta(hours=step)
-            if not labelled:
-                found.append(Tick(at=self.place(start), label=f"{start:%H:%M}"))
-        return tuple(found)
-
-
-def _utc(time: datetime) -> datetime:
-    return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
-
-
-def _range(values: Sequence[float]) -> tuple[float, float]:
-    """Span the values, but not those so high that they would flatten the rest."""
-    third = statistics.quantiles(values, n=4, method="inclusive")[2]
-    near = [value for value in values if value <= _FAR * third] if third > 0 else values
-    lowest, high = min(values), max(near)
-    # a measure that hardly changes must not look as if it did
-    least = 0.02 * max(abs(lowest), abs(high)) or 1.0
-    if high - lowest < least:
-        middle = (high + lowest) / 2
-        return middle - least / 2, middle + least / 2
-    return lowest, high
-
-
-def _nice_ticks(low: float, high: float) -> list[float]:
-    """Choose three to six round numbers that span the range."""
-    rough = (high - low) / 4
-    power = 10.0 ** math.floor(math.log10(rough))
-    step = next(factor * power for factor in (1, 2, 2.5, 5, 10) if factor * power >= rough)
-    first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
-    return [step * number for number in range(first, last + 1)]
-
-
-def _log_ticks(low: float, high: float) -> list[float]:
-    """Choose 1, 2 and 5 times the powers of ten that span the range."""
-    first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
-    ticks = [factor * 10.0**power for power in range(first, last + 1) for factor in (1, 2, 5)]
-    start = max(i for i, tick in enumerate(ticks) if tick <= low)
-    end = min(i for i, tick in enumerate(ticks) if tick >= high)
-    return ticks[start : end + 1]
-
-
-def _digits(ticks: Sequence[float]) -> int:
-    step = ticks[1] - ticks[0]
-    return next((n for n in range(7) if abs(round(step, n) - step) < 1e-9 * max(step, 1e-9)), 7)
+def _lines(
+    limits: Sequence[LimitEntry],
+    values: ValueAxis,
+    marks: Mapping[str | None, FilterMark],
+    unit: str,
+) -> tuple[LimitLine, ...]:
+    """Draw limits at one height as one line, and keep their names apart."""
+    by_height: dict[float, list[LimitEntry]] = {}
+    for limit in limits:
+        if values.holds(limit.limit):
+            by_height.setdefault(values.place(limit.limit), []).append(limit)
+    lines: list[LimitLine] = []
+    label_y = TOP - _LINE
+    for y, here in sorted(by_height.items()):
+        names = sorted({one.filter for one in here}, key=lambda name: marks[name].order)
+        label = "all" if len(names) == len(marks) > 1 else " ".join(name or "–" for name in names)
+        label_y = max(y, label_y + _LINE)
+        told = sorted({f"{one.bad} {one.limit:.4g}{unit and ' ' + unit}" for one in here})
+        lines.append(
+            LimitLine(
+                y=y,
+                label_y=label_y,
+                label=label if len(label) <= _LABEL else f"{label[: _LABEL - 1]}…",
+                hue=marks[names[0]].hue if len(names) == 1 else "var(--muted)",
+                told=f"{label}: rejected {', '.join(told)}",
+            )
+        )
+    # names pushed below the chart would be cut off
+    over = max(0.0, label_y - (HEIGHT - BOTTOM))
+    return tuple(replace(line, label_y=line.label_y - over) for line in lines)

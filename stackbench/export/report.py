@@ -11,15 +11,23 @@ from typing import Any
 import jinja2
 
 from stackbench import __version__
-from stackbench.export.charts import HEIGHT, WIDTH, Chart, time_chart
+from stackbench.export.axes import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH
+from stackbench.export.course import course_of
+from stackbench.export.fieldmap import field_picture
 from stackbench.export.files import write_text
 from stackbench.export.hues import filter_marks
+from stackbench.export.lessons import FigureEntry, StandingEntry
 from stackbench.export.night import FrameEntry, Night, StackEntry, iso_time
 from stackbench.export.preview import embedded
+from stackbench.export.ribbon import night_ribbon
 from stackbench.export.summary import lights_of, summarise
 
 _TEMPLATES = Path(__file__).parent / "templates"
 _UNKNOWN = "–"
+_FRAME = {
+    "width": WIDTH, "height": HEIGHT, "left": LEFT, "right": WIDTH - RIGHT, "top": TOP,
+    "bottom": HEIGHT - BOTTOM,
+}  # fmt: skip
 _PICTURE = 640  # px, the longer side of an embedded preview
 
 
@@ -69,8 +77,12 @@ def report_html(night: Night) -> str:
             summary=summarise(night),
             lights=lights,
             marks=marks,
-            charts=_charts(lights),
-            chart_size=(WIDTH, HEIGHT),
+            ribbon=night_ribbon(lights, marks=marks, findings=night.findings),
+            course=course_of(lights, marks=marks, limits=night.limits),
+            frame=_FRAME,
+            fields=[one for entry in night.field_maps if (one := field_picture(entry))],
+            standings=_standings(night),
+            best=_best_compared(night),
             channels=[(stack, _picture(night, stack)) for stack in _in_order(night.stacks)],
             masters=night.masters,
             calibrations=_calibrations(lights),
@@ -96,23 +108,25 @@ def _environment() -> jinja2.Environment:
         "known": _known,
         "clock": _clock,
         "iso": iso_time,
+        "hour": _hour,
+        "figure": _figure,
+        "hours": _hours,
     }
     return environment
 
 
-def _charts(lights: tuple[FrameEntry, ...]) -> list[Chart]:
-    marks = filter_marks(light.filter for light in lights)
-    wanted = (
-        ("FWHM", "px", lambda light: light.fwhm_px),
-        ("eccentricity", "", lambda light: light.eccentricity),
-        ("sky", "ADU", lambda light: light.sky_adu),
-        ("transparency", "", lambda light: light.transparency),
-    )
-    charts = (
-        time_chart(lights, measure, title=title, unit=unit, marks=marks, wide=title == "sky")
-        for title, unit, measure in wanted
-    )
-    return [chart for chart in charts if chart]
+def _best_compared(night: Night) -> StandingEntry | None:
+    """Choose the FWHM that is compared with the most nights, for the summary."""
+    compared = [one for one in night.standings if one.measure == "fwhm_px" and one.nights]
+    return max(compared, key=lambda one: one.nights, default=None)
+
+
+def _standings(night: Night) -> dict[tuple[str | None, ...], list[StandingEntry]]:
+    """Gather how the night stands by its groups, in the order of the record."""
+    groups: dict[tuple[str | None, ...], list[StandingEntry]] = {}
+    for one in night.standings:
+        groups.setdefault((one.night, one.target, one.setup, one.filter), []).append(one)
+    return groups
 
 
 def _in_order(stacks: tuple[StackEntry, ...]) -> list[StackEntry]:
@@ -170,6 +184,27 @@ def _span(seconds: float | None) -> str:
     hours, minutes = divmod(minutes, 60)
     parts = [f"{hours} h" if hours else "", f"{minutes} min" if minutes or not hours else ""]
     return " ".join(part for part in parts if part)
+
+
+def _hour(time: datetime | None) -> str:
+    text = iso_time(time)
+    return _UNKNOWN if text is None else text[11:16]
+
+
+def _hours(hours: float | None) -> str:
+    return _UNKNOWN if hours is None else _span(3600 * hours)
+
+
+def _figure(figure: FigureEntry) -> str:
+    """Spell a finding's number with its uncertainty, to the digits that it is known to."""
+    unit = f" {figure.unit}" if figure.unit else ""
+    if figure.value is None:
+        return f"{_UNKNOWN}{unit}"
+    if figure.uncertainty is None or not figure.uncertainty > 0:
+        return f"{figure.value:.3g}{unit}".replace("-", "−")
+    digits = max(0, 1 - math.floor(math.log10(figure.uncertainty)))
+    told = f"{figure.value:.{digits}f} ± {figure.uncertainty:.{digits}f}{unit}"
+    return told.replace("-", "−")
 
 
 def _clock(time: datetime | None) -> str:

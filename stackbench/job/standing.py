@@ -9,6 +9,7 @@ from stackbench.export.lessons import StandingEntry
 from stackbench.export.night import FrameEntry, Night, ProblemEntry
 from stackbench.export.summary import median_of
 from stackbench.frames.records import Problem
+from stackbench.frames.words import counted
 from stackbench.job.history import GroupNight, History, HistoryError
 from stackbench.review.typical import spread
 
@@ -148,11 +149,9 @@ def _standing(
             nights.setdefault(other.night, []).append(theirs)
     values = [statistics.median(nights[night]) for night in sorted(nights)[-_NIGHTS:]]
     worse = sum(theirs > value for theirs in values)
-    against = (
-        f"{measure.better} {worse} of {len(values)} night{'' if len(values) == 1 else 's'}"
-        if values
-        else "the first night with this setup and filter"
-    )
+    told = measure.told(one)
+    if values:
+        told += f", {measure.better} {worse} of {counted(len(values), 'night')}"
     return StandingEntry(
         night=one.night,
         target=one.target or None,
@@ -163,7 +162,7 @@ def _standing(
         typical=statistics.median(values) if values else None,
         nights=len(values),
         better_than=worse,
-        text=f"{measure.told(one)}, {against}",
+        text=told,
     )
 
 

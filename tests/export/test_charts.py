@@ -5,7 +5,8 @@ from pathlib import PurePosixPath
 
 import pytest
 
-from stackbench.export.charts import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH, Chart, time_chart
+from stackbench.export.axes import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH
+from stackbench.export.charts import Chart, time_chart
 from stackbench.export.hues import filter_marks
 from stackbench.export.night import FrameEntry
 

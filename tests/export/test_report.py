@@ -77,7 +77,31 @@ def test_the_page_tells_the_night(tmp_path: Path) -> None:
     for told in ("review.fwhm_sigma", "numpy", "ab" * 32, f"{7:064x}"):
         assert told in page.text
     assert sum(tag == "img" for tag, _ in page.tags) == 5
-    assert sum(attributes.get("role") == "img" for _, attributes in page.tags) == 4
+    assert sum(attributes.get("role") == "img" for _, attributes in page.tags) == 10
+
+
+def test_the_page_tells_what_happened_and_what_to_do(tmp_path: Path) -> None:
+    night = invented_night(tmp_path)
+    page = _Page(report_html(night))
+    finding = night.findings[0]
+    for told in (*finding.evidence, finding.text, finding.remedy, "likely", "21:55 to 22:44 UTC"):
+        assert told in page.text
+    assert "What happened: The focus drifted; The stars are sampled well." in page.text
+    assert "drift 0.410 ± 0.030 px/°C; correlation −0.94" in page.text
+    assert "L: FWHM 3.10 px, better than 22 of 30 nights." in page.text
+    (advice,) = night.advice
+    for told in (*advice.lines, *advice.filters[0].lines, "7.0 %", "410 s", "1 h 30 min"):
+        assert told in page.text
+    assert "Stars over the field" in page.text
+    assert "Sun" in page.text
+    assert "Unchanged all night: sensor temperature −10 °C." in page.text
+
+
+def test_the_summary_is_five_lines(tmp_path: Path) -> None:
+    for night in (invented_night(tmp_path), Night(out=tmp_path)):
+        html = report_html(night)
+        brief = html[html.index('<ul class="brief">') :]
+        assert brief[: brief.index("</ul>")].count("<li>") == 5
 
 
 def test_the_page_needs_nothing_but_itself(tmp_path: Path) -> None:
@@ -119,6 +143,22 @@ def test_hostile_text_is_text(tmp_path: Path) -> None:
             replace(stack, filter=nasty, rejection=nasty, warnings=(nasty,))
             for stack in night.stacks
         ),
+        findings=tuple(
+            replace(one, title=nasty, text=nasty, remedy=nasty, cause=nasty, topic=nasty)
+            for one in night.findings
+        ),
+        advice=tuple(
+            replace(
+                one,
+                setup=nasty,
+                lines=(nasty,),
+                filters=tuple(replace(f, filter=nasty, lines=(nasty,)) for f in one.filters),
+            )
+            for one in night.advice
+        ),
+        standings=tuple(replace(one, filter=nasty, text=nasty) for one in night.standings),
+        limits=tuple(replace(one, filter=nasty) for one in night.limits),
+        field_maps=tuple(replace(one, setup=nasty) for one in night.field_maps),
         settings={nasty: {nasty: nasty}},
         versions={nasty: nasty},
     )
@@ -143,8 +183,8 @@ def test_missing_previews_and_an_empty_night_are_no_obstacle(tmp_path: Path) -> 
 def test_verdicts_are_told_in_words_and_shapes(tmp_path: Path) -> None:
     page = _Page(report_html(invented_night(tmp_path)))
     classes = [str(attributes.get("class") or "") for _, attributes in page.tags]
-    # one stroke through every rejected mark of four charts, and one in the legend
-    assert classes.count("cross") == 4 * 4 + 1
+    # one stroke through every rejected mark of eight charts and the ribbon, one in each legend
+    assert classes.count("cross") == 4 * (8 + 1) + 2
     assert page.text.count("✕ reject") == 4
     assert page.text.count("✓ keep") == 36
 
