@@ -90,7 +90,9 @@ class ValueAxis:
             From the bottom up.
         """
         digits = _digits(self._ticks)
-        return tuple(Tick(at=self.place(v), label=f"{v:.{digits}f}") for v in self._ticks)
+        return tuple(
+            Tick(at=self.place(v), label=f"{v:.{digits}f}".replace("-", "−")) for v in self._ticks
+        )
 
 
 class TimeAxis:

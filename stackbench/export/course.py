@@ -13,11 +13,16 @@ from stackbench.export.night import FrameEntry
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Measure:
+    """`wide` values differ by far between filters; `steady` ones are stated, not drawn.
+
+    Steady are those that stay within so much of each other.
+    """
+
     key: str
     title: str
     unit: str = ""
-    wide: bool = False  # through broad and narrow filters the values differ by far
-    quiet: bool = False  # only worth a chart when it changes
+    wide: bool = False
+    steady: float | None = None
 
 
 _MEASURES = (
@@ -26,16 +31,16 @@ _MEASURES = (
     _Measure(key="transparency", title="transparency"),
     _Measure(key="sky_adu", title="sky", unit="ADU", wide=True),
     _Measure(key="stars", title="stars"),
-    _Measure(key="temperature_c", title="sensor temperature", unit="°C", quiet=True),
-    _Measure(key="ambient_temperature_c", title="ambient temperature", unit="°C", quiet=True),
-    _Measure(key="focus_position", title="focus position", unit="steps", quiet=True),
-    _Measure(key="altitude_deg", title="altitude", unit="°", quiet=True),
+    _Measure(key="temperature_c", title="sensor temperature", unit="°C", steady=0.5),
+    _Measure(key="ambient_temperature_c", title="ambient temperature", unit="°C", steady=0.5),
+    _Measure(key="focus_position", title="focus position", unit="steps", steady=0.0),
+    _Measure(key="altitude_deg", title="altitude", unit="°", steady=0.0),
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
-    """The charts of a night, and in words what did not change in it."""
+    """The charts of a night, and in words what hardly changed in it."""
 
     charts: tuple[Chart, ...]
     constants: tuple[str, ...]
@@ -62,7 +67,7 @@ def course_of(
     -------
     Course
         A measure that two lights have is drawn; temperatures and the like
-        that stay the same are stated.
+        that hardly change are stated.
     """
     charts: list[Chart] = []
     constants: list[str] = []
@@ -72,9 +77,9 @@ def course_of(
             for light in lights
             if (value := getattr(light, one.key)) is not None and math.isfinite(value)
         }
-        if one.quiet and len(values) == 1:
-            told = f"{values.pop():g}".replace("-", "−")
-            constants.append(f"{one.title} {told}{' ' if one.unit != '°' else ''}{one.unit}")
+        if values and one.steady is not None and max(values) - min(values) <= one.steady:
+            ends = sorted({f"{min(values):g}", f"{max(values):g}"}, key=float)
+            constants.append(f"{one.title} {' to '.join(ends)} {one.unit}".replace("-", "−"))
             continue
         chart = time_chart(
             lights,

@@ -1,5 +1,6 @@
 """Every known measure is drawn with its limits, or stated where it did not change."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import PurePosixPath
@@ -41,6 +42,12 @@ def test_what_is_known_is_drawn_and_what_never_changes_is_stated() -> None:
     course = course_of(_SUBS, marks=_MARKS)
     assert [chart.title for chart in course.charts] == ["FWHM", "sky", "focus position"]
     assert course.constants == ("sensor temperature −10 °C",)
+    # a regulated sensor's flicker is not worth a chart
+    flickering = [replace(sub, temperature_c=-10.0 + 0.1 * (n % 3)) for n, sub in enumerate(_SUBS)]
+    assert course_of(flickering, marks=_MARKS).constants == ("sensor temperature −10 to −9.8 °C",)
+    warming = [replace(sub, temperature_c=-10.0 + n) for n, sub in enumerate(_SUBS)]
+    temperature = course_of(warming, marks=_MARKS).charts[2]
+    assert temperature.y_ticks[0].label == "−10"
     # all charts share one time axis
     assert len({chart.x_ticks for chart in course.charts}) == 1
     assert len({tuple(mark.x for mark in chart.marks) for chart in course.charts}) == 1

@@ -94,7 +94,7 @@ def test_the_page_tells_what_happened_and_what_to_do(tmp_path: Path) -> None:
         assert told in page.text
     assert "Stars over the field" in page.text
     assert "Sun" in page.text
-    assert "Unchanged all night: sensor temperature −10 °C." in page.text
+    assert "Hardly changed all night: sensor temperature −10 °C." in page.text
 
 
 def test_the_summary_is_five_lines(tmp_path: Path) -> None:
