@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.calibration.decoding import OpenRows
+from stackbench.calibration.unstable import Steadiness
 from stackbench.frames.rows import RowSource
 from stackbench.frames.work import Stop, Tick, in_threads, never, quiet
 from stackbench.rejection.depth import Combined, combine_depth
@@ -26,7 +27,8 @@ class CombinedImage:
     `data` is (ny, nx) float32, NaN where no frame is defined. `mean_kept` is
     the mean number of values per pixel behind it; `rejected_low` and
     `rejected_high` count clipped values over all pixels. `choice` is the way
-    of rejecting that was used.
+    of rejecting that was used. `unstable` pixels, y × nx + x, ascending, int64,
+    vary between the frames; empty when that was not asked for.
     """
 
     data: NDArray[np.float32]
@@ -34,6 +36,7 @@ class CombinedImage:
     rejected_low: int
     rejected_high: int
     choice: Choice
+    unstable: NDArray[np.int64]
 
     @property
     def rejected_pixels(self) -> int:
@@ -55,6 +58,7 @@ def combine_rows(
     subtract: Sequence[NDArray[np.float32] | None] | None = None,
     weights: Sequence[float] | None = None,
     noise: Sequence[float] | None = None,
+    steadiness: Steadiness | None = None,
     jobs: int = 1,
     band_rows: int | None = None,
     tick: Tick = quiet,
@@ -80,6 +84,8 @@ def combine_rows(
     noise : sequence of float, optional
         The random noise of each frame after its factor, above 0: a clip then
         never takes the scatter along the depth for less.
+    steadiness : Steadiness, optional
+        What the frames should show; pixels that vary more are then listed.
     jobs : int
         Number of threads.
     band_rows : int, optional
@@ -113,6 +119,7 @@ def combine_rows(
         weights=None if weights is None else tuple(weights),
         noise=None if noise is None else tuple(noise),
         rejection=choice.rejection,
+        steadiness=steadiness,
     )
     data = np.empty(shape, dtype=np.float32)
     cubes: queue.SimpleQueue[NDArray[np.float32]] = queue.SimpleQueue()
@@ -134,16 +141,18 @@ def combine_rows(
         rejected_low=sum(band.low for band in bands),
         rejected_high=sum(band.high for band in bands),
         choice=choice,
+        unstable=np.concatenate([band.unstable for band in bands]),
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Counts:
-    """Values kept and rejected in some rows."""
+    """Values kept and rejected in some rows, and the pixels that vary too much."""
 
     kept: int
     low: int
     high: int
+    unstable: NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,6 +165,7 @@ class _Frames:
     weights: tuple[float, ...] | None
     noise: tuple[float, ...] | None
     rejection: Rejection
+    steadiness: Steadiness | None
 
     def combine(
         self, start: int, stop: int, cube: NDArray[np.float32], data: NDArray[np.float32]
@@ -165,6 +175,7 @@ class _Frames:
         depth, part_rows, nx = cube.shape
         counts = np.empty((3, part_rows * nx), dtype=np.uint16)
         kept = low = high = 0
+        unstable = [np.empty(0, dtype=np.int64)]
         for first in range(start, stop, part_rows):
             last = min(first + part_rows, stop)
             part = cube.reshape(-1)[: depth * (last - first) * nx].reshape(depth, last - first, nx)
@@ -183,7 +194,10 @@ class _Frames:
             kept += int(combined.kept.sum(dtype=np.uint32))
             low += int(combined.low.sum(dtype=np.uint32))
             high += int(combined.high.sum(dtype=np.uint32))
-        return _Counts(kept=kept, low=low, high=high)
+            if self.steadiness is not None:
+                found = self.steadiness.unstable(part.reshape(depth, -1))
+                unstable.append(found + first * nx)
+        return _Counts(kept=kept, low=low, high=high, unstable=np.concatenate(unstable))
 
 
 def _room(mean: NDArray[np.float32], counts: NDArray[np.uint16]) -> Combined:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.calibration.combine import CombinedImage, combine_rows
+from stackbench.calibration.defects import find_defects
 from stackbench.calibration.doubts import flat_level_problem, growth_problem
 from stackbench.calibration.dropping import (
     dropped_frames,
@@ -21,7 +22,8 @@ from stackbench.calibration.sets import TIMED, set_name
 from stackbench.calibration.statistics import clipped_moments, exact_median, sample_median
 from stackbench.calibration.survey import FrameSurvey, pair_noise, survey_frames
 from stackbench.calibration.trends import trend
-from stackbench.frames.records import Problem
+from stackbench.calibration.unstable import LEAST_FRAMES, Steadiness
+from stackbench.frames.records import Kind, Problem
 from stackbench.frames.rows import RowSource
 from stackbench.frames.work import Stop, Tick, never, quiet
 from stackbench.rejection.methods import Method, Rejection
@@ -85,6 +87,7 @@ def make_level(
         [sources[index] for index in used],
         rejection=rejection,
         noise=_expected(noise, [1.0] * len(used)),
+        steadiness=_steadiness(calibration_set, [surveys[index] for index in used], noise),
         jobs=jobs,
         tick=tick,
         stop=stop,
@@ -206,6 +209,14 @@ def _master(
     variance = noise**2 * len(used) / max(1.0, combined.mean_kept)
     if method is Method.MEDIAN:
         variance *= _median_variance(len(used))
+    bad = None
+    if calibration_set.kind is not Kind.BIAS:
+        bad = find_defects(
+            calibration_set.kind,
+            combined.data,
+            noise_adu=_known(frame_noise_adu) or 0.0,
+            unstable=combined.unstable,
+        )
     return Master(
         kind=calibration_set.kind,
         setup=calibration_set.setup,
@@ -222,6 +233,8 @@ def _master(
         level_adu=level_adu,
         frame_noise_adu=_known(frame_noise_adu),
         noise=_known(math.sqrt(variance)),
+        defects=None if bad is None else bad.counts,
+        bad=bad,
         problems=(
             *_dropped_problems(calibration_set, dropped),
             *_few_problems(calibration_set, len(used)),
@@ -230,14 +243,27 @@ def _master(
     )
 
 
+def _steadiness(
+    calibration_set: CalibrationSet, surveys: Sequence[FrameSurvey], noise: float
+) -> Steadiness | None:
+    """Say what darks should show, where there are enough to tell unstable pixels."""
+    if calibration_set.kind is Kind.BIAS or len(surveys) < LEAST_FRAMES or not noise > 0:
+        return None
+    return Steadiness(noise_adu=noise, levels_adu=np.array(_levels(surveys), dtype=np.float32))
+
+
+def _levels(surveys: Sequence[FrameSurvey]) -> list[float]:
+    """Give the frames' levels as means, since medians of whole ADU are coarse."""
+    return [clipped_moments(survey.noise_rows)[0] for survey in surveys]
+
+
 def _growth(
     calibration_set: CalibrationSet, surveys: Sequence[FrameSurvey], noise: float
 ) -> Problem | None:
     """Warn of darks whose level changes from the first to the last."""
     if calibration_set.kind not in TIMED:
         return None
-    # means, since medians of whole ADU are coarse
-    levels = [clipped_moments(survey.noise_rows)[0] for survey in surveys]
+    levels = _levels(surveys)
     growth = trend(range(len(levels)), levels)
     return growth_problem(
         growth, frames=len(levels), noise_adu=noise, name=set_name(calibration_set)

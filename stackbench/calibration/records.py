@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, fields
 from datetime import date
+from enum import IntEnum
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,72 @@ class DroppedFrame:
     passing: bool = False
 
 
+class Defect(IntEnum):
+    """What is wrong with a pixel, as masters show it."""
+
+    HOT = 1
+    COLD = 2
+    UNSTABLE = 3
+    DIM = 4
+    BRIGHT = 5
+    COLUMN = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DefectCounts:
+    """How many pixels of each sort a master shows, each counted once.
+
+    `unstable` ones vary between the darks; `column` counts the pixels of columns,
+    or parts of them, that differ from their neighbours.
+    """
+
+    hot: int = 0
+    cold: int = 0
+    unstable: int = 0
+    dim: int = 0
+    bright: int = 0
+    column: int = 0
+
+    @property
+    def total(self) -> int:
+        """The number of bad pixels.
+
+        Returns
+        -------
+        int
+            Of all sorts.
+        """
+        return self.hot + self.cold + self.unstable + self.dim + self.bright + self.column
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Defects:
+    """The map of bad pixels that a master shows.
+
+    `places` are y × nx + x, ascending, `sorts` a `Defect` for each, both of shape
+    (n,), int32; both are empty where `counts` are too many to be believed.
+    """
+
+    places: NDArray[np.int32]
+    sorts: NDArray[np.int32]
+    counts: DefectCounts
+
+    def of(self, *sorts: Defect) -> NDArray[np.int32]:
+        """List the pixels of some sorts.
+
+        Parameters
+        ----------
+        *sorts : Defect
+            The sorts.
+
+        Returns
+        -------
+        ndarray, shape (n,), int32
+            y × nx + x, ascending.
+        """
+        return self.places[np.isin(self.sorts, sorts)]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MasterFacts:
     """What is known about a master frame but for its pixels.
@@ -32,7 +99,8 @@ class MasterFacts:
     of one frame, from differences of pairs (from neighbouring pixels when there is
     only one frame); for a bias that is the read noise. `noise` is that of the
     master, in the unit of its data. `rejected_pixels` counts values clipped out of
-    `paths` × pixels; `method` names the way of combining.
+    `paths` × pixels; `method` names the way of combining. `defects` counts the
+    bad pixels that a dark or flat shows.
     """
 
     kind: Kind
@@ -49,6 +117,7 @@ class MasterFacts:
     level_adu: float
     frame_noise_adu: float | None = None
     noise: float | None = None
+    defects: DefectCounts | None = None
     problems: tuple[Problem, ...] = ()
 
     @property
@@ -134,10 +203,12 @@ class Master(MasterFacts):
     """One master frame and how it came about.
 
     `data` is (ny, nx) float32, NaN where undefined: ADU as taken for bias and
-    dark (the bias stays inside), response with median 1 for a flat.
+    dark (the bias stays inside), response with median 1 for a flat. `bad` is the
+    map of the bad pixels that `defects` counts.
     """
 
     data: NDArray[np.float32]
+    bad: Defects | None = None
 
 
 def facts_of(master: MasterFacts) -> MasterFacts:
@@ -156,7 +227,9 @@ def facts_of(master: MasterFacts) -> MasterFacts:
     return MasterFacts(**{one.name: getattr(master, one.name) for one in fields(MasterFacts)})
 
 
-def with_pixels(facts: MasterFacts, data: NDArray[np.float32]) -> Master:
+def with_pixels(
+    facts: MasterFacts, data: NDArray[np.float32], *, bad: Defects | None = None
+) -> Master:
     """Put a master's facts and pixels together.
 
     Parameters
@@ -165,10 +238,13 @@ def with_pixels(facts: MasterFacts, data: NDArray[np.float32]) -> Master:
         The facts.
     data : ndarray, shape (ny, nx), float32
         The pixels, NaN where undefined.
+    bad : Defects, optional
+        The map of bad pixels.
 
     Returns
     -------
     Master
         The master.
     """
-    return Master(data=data, **{one.name: getattr(facts, one.name) for one in fields(MasterFacts)})
+    known = {one.name: getattr(facts, one.name) for one in fields(MasterFacts)}
+    return Master(data=data, bad=bad, **known)

@@ -12,9 +12,19 @@ from stackbench.export.files import replacing
 from stackbench.export.provenance import ProductFacts, Provenance, product_cards
 from stackbench.export.wcs import wcs_cards
 
+_BAD_CARDS: list[Card] = [
+    ("COMMENT", "One bad pixel per row: y * NAXIS1 + x of the image, from 0, and its sort:", ""),
+    ("COMMENT", "1 hot, 2 cold, 3 unstable, 4 dim, 5 bright, 6 of an odd column.", ""),
+]
+
 
 def write_master(
-    path: Path, image: NDArray[np.float32], *, facts: ProductFacts, provenance: Provenance
+    path: Path,
+    image: NDArray[np.float32],
+    *,
+    bad: NDArray[np.int32] | None = None,
+    facts: ProductFacts,
+    provenance: Provenance,
 ) -> None:
     """Write a master frame.
 
@@ -24,6 +34,8 @@ def write_master(
         The file to make or to replace.
     image : ndarray, shape (ny, nx), float32
         ADU; a flat relative to 1. NaN where undefined.
+    bad : ndarray, shape (n, 2), int32, optional
+        Bad pixels, each as y × nx + x and the number of its sort; extension BADPIX.
     facts : ProductFacts
         What it shows.
     provenance : Provenance
@@ -34,7 +46,10 @@ def write_master(
     WriteError
         When the system refuses to write.
     """
-    _write_image(path, image, facts, provenance)
+    with replacing(path) as stream:
+        write_hdu(stream, image=_as_float32(image), cards=product_cards(facts, provenance))
+        if bad is not None:
+            write_hdu(stream, image=bad, cards=_BAD_CARDS, name="BADPIX")
 
 
 def write_channel(

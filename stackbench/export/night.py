@@ -16,6 +16,7 @@ from pathlib import Path, PurePath
 from typing import Any, Literal
 
 from stackbench import __version__
+from stackbench.calibration.records import DefectCounts
 from stackbench.export.files import write_text
 from stackbench.export.lessons import (
     AdviceEntry,
@@ -104,7 +105,8 @@ class MasterEntry:
     `path` is the product, `frames` the raw frames that went in, and
     `dropped` those that did not. `rejected_pixels` counts the values that the
     clip left out, `bad_pixels` the pixels that it marks as bad in the lights
-    it serves.
+    it serves. `defects` counts those that it shows by their sort, `new_hot` those
+    that were not hot in the library's last dark like it, of `new_hot_since`.
     """
 
     kind: str
@@ -119,6 +121,9 @@ class MasterEntry:
     gain_e_per_adu: float | None = None
     level_adu: float | None = None
     bad_pixels: int | None = None
+    defects: DefectCounts | None = None
+    new_hot: int | None = None
+    new_hot_since: str | None = None
     night: str | None = None
     serves: int | None = None
     dropped: tuple[DroppedFrame, ...] = ()

@@ -1,8 +1,7 @@
 """What calibrates each light, put together from the finished masters."""
 
-from dataclasses import asdict, replace
-
-import numpy as np
+from dataclasses import asdict
+from typing import Any
 
 from stackbench.calibration.apply import Calibrator, make_calibrator
 from stackbench.calibration.badpixels import bad_pixels
@@ -14,8 +13,6 @@ from stackbench.job.mastering import MasterShelf
 from stackbench.job.mastermaking import load_master
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
-
-_NO_MASK = np.zeros((0, 0), dtype=np.bool_)
 
 
 class CalibratorDesk:
@@ -81,10 +78,13 @@ class CalibratorDesk:
         dark_scale: float | None,
     ) -> Calibrator:
         bad = bad_pixels(dark=dark, flat=flat, dark_scale=dark_scale)
-        record = {"hot": 0, "cold": 0, "dim": 0, "bright": 0, "problems": []}
+        record: dict[str, Any] = {"dark": 0, "flat": 0, "problems": []}
         if bad is not None:
-            record = asdict(replace(bad, mask=_NO_MASK))
-            del record["mask"]
+            record = {
+                "dark": bad.dark.total,
+                "flat": bad.flat.total,
+                "problems": [asdict(problem) for problem in bad.problems],
+            }
         self._bench.store.keep("bad pixels", self._shelf.serving_key(serving), record)
         return make_calibrator(
             bias=bias,

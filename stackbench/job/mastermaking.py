@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 from stackbench.calibration.apply import level_under
 from stackbench.calibration.masters import NoMaster, make_flat, make_level
 from stackbench.calibration.matching import CalibrationPlan
-from stackbench.calibration.records import CalibrationSet, Master, Serving, with_pixels
+from stackbench.calibration.records import (
+    CalibrationSet,
+    Defects,
+    Master,
+    MasterFacts,
+    Serving,
+    with_pixels,
+)
 from stackbench.export.fits import read_image, write_master
 from stackbench.export.provenance import InputFile, ProductFacts, Provenance
 from stackbench.frames.decoding import decode_16_bit_unscaled
@@ -55,8 +62,41 @@ def load_master(desk: PixelDesk, finished: FinishedMaster) -> Master:
         With its pixels, not to be changed.
     """
     return desk.masters.get(
-        finished.key, lambda: with_pixels(finished.facts, read_image(finished.path).image)
+        finished.key,
+        lambda: with_pixels(
+            finished.facts,
+            read_image(finished.path).image,
+            bad=read_defects(finished.path, finished.facts),
+        ),
     )
+
+
+def read_defects(path: Path, facts: MasterFacts) -> Defects | None:
+    """Read the map of bad pixels of a master.
+
+    Parameters
+    ----------
+    path : Path
+        The master's file.
+    facts : MasterFacts
+        What is known about it.
+
+    Returns
+    -------
+    Defects or None
+        None for a master that has none, such as a bias.
+
+    Raises
+    ------
+    ProductError
+        If the file is not whole, or holds no such map.
+    OSError
+        If it cannot be read.
+    """
+    if facts.defects is None:
+        return None
+    table = read_image(path, extension="BADPIX").image
+    return Defects(places=table[:, 0].copy(), sorts=table[:, 1].copy(), counts=facts.defects)
 
 
 def make_master(
@@ -160,7 +200,10 @@ def write_finished(bench: Bench, found: Found, path: Path, master: Master) -> No
         notes=tuple(f"{problem.what}: {problem.why}" for problem in master.problems),
         written=datetime.now(UTC),
     )
-    write_master(path, master.data, facts=facts, provenance=provenance)
+    bad = None
+    if master.bad is not None:
+        bad = np.column_stack([master.bad.places, master.bad.sorts])
+    write_master(path, master.data, bad=bad, facts=facts, provenance=provenance)
 
 
 def _levels(

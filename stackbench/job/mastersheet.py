@@ -70,7 +70,7 @@ def master_sheet(bench: Bench, master: FinishedMaster) -> MasterSheet:
 def _measured(master: FinishedMaster) -> MasterSheet:
     import numpy as np
 
-    from stackbench.calibration.badpixels import HOT_SIGMA, hot_pixels, uneven_pixels
+    from stackbench.calibration.defects import HOT_SIGMA, hot_pixels, uneven_pixels
     from stackbench.calibration.vignetting import vignetting
     from stackbench.export.fits import read_image
 

@@ -24,6 +24,7 @@ from stackbench.export.noiseparts import noise_lines
 from stackbench.export.tables import write_frames_csv
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Kind, Problem
+from stackbench.job.badgrowth import HotGrowth, bad_pixel_words, hot_growth
 from stackbench.job.bench import Bench
 from stackbench.job.camera import camera_numbers
 from stackbench.job.diagnosing import advice_of, field_maps, findings_of, target_nights
@@ -197,7 +198,8 @@ def _masters(bench: Bench, desk: PixelDesk, results: Results) -> tuple[MasterEnt
             numbers = camera_numbers(
                 bench, results.found, results.plan, results.shelf, desk, one.setup.camera
             )
-        entries.append(_master(one, master, numbers, served.get(one, 0), bad.get(one)))
+        growth = hot_growth(bench, one, master)
+        entries.append(_master(one, master, numbers, served.get(one, 0), bad.get(one), growth))
     return tuple(entries)
 
 
@@ -207,6 +209,7 @@ def _master(
     numbers: MeasuredCamera | None,
     serves: int,
     bad_pixels: int | None,
+    growth: HotGrowth | None,
 ) -> MasterEntry:
     facts = master.facts
     read_noise = numbers.read_noise_e if numbers is not None else None
@@ -223,11 +226,15 @@ def _master(
         gain_e_per_adu=numbers.gain_e_per_adu if numbers is not None else None,
         level_adu=facts.level_adu,
         bad_pixels=bad_pixels,
+        defects=facts.defects,
+        new_hot=growth.new if growth is not None else None,
+        new_hot_since=growth.since.isoformat() if growth is not None else None,
         night=one.night.isoformat() if one.night is not None else None,
         serves=serves,
         dropped=tuple(DroppedFrame(path=d.path, why=d.reason) for d in facts.dropped),
         notes=(
             f"combined by {facts.method}",
+            *bad_pixel_words(facts.defects, growth),
             *(("kept in the master library from an earlier night",) if one.stored else ()),
         ),
         warnings=tuple(f"{p.what}. {p.why}" for p in facts.problems if p.path is None),
@@ -250,8 +257,8 @@ def _bad_pixels(
             continue
         marked = known[0]
         for one, count in (
-            (serving.dark, marked["hot"] + marked["cold"]),
-            (serving.flat, marked["dim"] + marked["bright"]),
+            (serving.dark, marked["dark"]),
+            (serving.flat, marked["flat"]),
         ):
             if one is not None:
                 counts[one] = max(count, counts.get(one, 0))

@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from stackbench.calibration.badpixels import bad_pixels, hot_pixels, uneven_pixels
+from stackbench.calibration.badpixels import bad_pixels
+from stackbench.calibration.defects import hot_pixels, uneven_pixels
+from stackbench.calibration.records import DefectCounts
 from stackbench.calibration.surroundings import outside, tile_levels
 from stackbench.frames.records import Kind
 from tests.support.calibration import master_of
@@ -70,7 +72,7 @@ def test_mask_of_both_masters():
     }
     found = bad_pixels(**masters)
     assert np.argwhere(found.mask).tolist() == [[5, 6], [7, 7], [8, 9]]
-    assert (found.hot, found.cold, found.dim, found.bright) == (1, 0, 1, 0)
+    assert (found.dark, found.flat) == (DefectCounts(hot=1), DefectCounts(dim=1))
     assert found.problems == ()
     assert bad_pixels(dark=None, flat=None) is None
     assert bad_pixels(dark=masters["dark"], flat=None).mask.sum() == 2
@@ -83,7 +85,7 @@ def test_a_master_that_marks_too_much_is_not_believed():
     dark[0, 0] = np.nan
     found = bad_pixels(dark=master_of(Kind.DARK, dark), flat=None)
     assert np.argwhere(found.mask).tolist() == [[0, 0]]
-    assert found.hot == 0
+    assert found.dark.total == 0
     (problem,) = found.problems
     assert "10." in problem.why or "9.9" in problem.why
     assert "limit 5%" in problem.why
