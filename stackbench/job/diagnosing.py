@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from stackbench.calibration.overscan import trimmed_shape
 from stackbench.calibration.phototransfer import MeasuredCamera
 from stackbench.export.lessons import AdviceEntry, FieldMapEntry, FilterAdviceEntry
 from stackbench.export.lessons import filter_advice_entry as in_record
@@ -190,7 +191,7 @@ def _observation(
         measures=sub.measures,
         concentration=known(measured.elongation_concentration) if measured else None,
         stars=measured.stars if measured else None,
-        shape=frame.layout.shape,
+        shape=trimmed_shape(frame.trim_section, frame.layout.shape),
         scale_arcsec_px=frame.scale_arcsec_px,
         to_grid=sub.placement.matrix if sub.placement is not None else None,
         north_deg=north_deg,
