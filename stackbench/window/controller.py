@@ -24,6 +24,7 @@ from stackbench.window.errands import Errands
 from stackbench.window.loader import PictureLoader
 from stackbench.window.meter import Reading
 from stackbench.window.night import NightModel
+from stackbench.window.nightfindings import NightFindings
 from stackbench.window.worker import Tell, Work, Worker
 
 logger = logging.getLogger(__name__)
@@ -62,6 +63,7 @@ class Controller(QObject):
         self.model = NightModel(self)
         self.pictures = PictureLoader(self)
         self.errands = Errands(self)
+        self.findings = NightFindings(self.model, self.errands, self)
         self.undo_stack = QUndoStack(self)
         self.session: Session | None = None
         self.trial: Limits | None = None

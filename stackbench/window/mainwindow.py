@@ -28,10 +28,12 @@ from PySide6.QtWidgets import (
 )
 
 from stackbench.job.store import Decision
+from stackbench.review.findings import Finding
 from stackbench.window.channelspage import ChannelsPage
 from stackbench.window.choices import Choices
 from stackbench.window.commands import Command, add_commands
 from stackbench.window.controller import Controller
+from stackbench.window.findingspage import FindingsPage
 from stackbench.window.framespage import FramesPage
 from stackbench.window.help import GUIDE, about_text, keys_text, show_text
 from stackbench.window.look import LIGHT, icon_renderer
@@ -45,9 +47,9 @@ from stackbench.window.summarypage import SummaryPage
 from stackbench.window.tidying import Tidier
 from stackbench.window.workstrip import WorkStrip
 
-NIGHT, FRAMES, MASTERS = "Night", "Frames", "Masters"
+NIGHT, FRAMES, MASTERS, FINDINGS = "Night", "Frames", "Masters", "Findings"
 REVIEW, STACKS, CHANNELS = "Review", "Stacks", "Channels"
-STEPS = (NIGHT, FRAMES, MASTERS, REVIEW, STACKS, CHANNELS)
+STEPS = (NIGHT, FRAMES, MASTERS, FINDINGS, REVIEW, STACKS, CHANNELS)
 
 
 class MainWindow(QMainWindow):
@@ -72,9 +74,10 @@ class MainWindow(QMainWindow):
         self.setWindowIcon(app_icon())
         self.setAcceptDrops(True)
         self.start = StartPage()
-        self.summary = SummaryPage(model)
+        self.summary = SummaryPage(model, self.controller.findings)
         self.frames = FramesPage(model)
         self.masters = MastersPage(self.controller)
+        self.findings = FindingsPage(model, self.controller.findings)
         self.review = ReviewPage(self.controller)
         self.stacks = StacksPage(self.controller)
         self.channels = ChannelsPage(self.controller)
@@ -86,6 +89,7 @@ class MainWindow(QMainWindow):
             self.summary,
             self.frames,
             self.masters,
+            self.findings,
             self.review,
             self.stacks,
             self.channels,
@@ -179,6 +183,11 @@ class MainWindow(QMainWindow):
         self.summary.wanted.connect(self.look_at)
         self.summary.folder_asked.connect(self.open_folder)
         self.summary.report_asked.connect(self.open_report)
+        self.summary.finding_asked.connect(self._look_at_finding)
+        self.findings.mark_asked.connect(controller.findings.mark)
+        self.findings.wanted.connect(self.look_at)
+        controller.findings.marked_changed.connect(self._show_marked)
+        controller.findings.changed.connect(self._count_findings)
         self.frames.every.label_asked.connect(controller.label)
         self.channels.folder_asked.connect(self.open_folder)
         self.review.wanted.connect(model.set_current)
@@ -217,6 +226,7 @@ class MainWindow(QMainWindow):
             NIGHT: self.summary if opened else self.start,
             FRAMES: self.frames,
             MASTERS: self.masters,
+            FINDINGS: self.findings,
             REVIEW: self.review,
             STACKS: self.stacks,
             CHANNELS: self.channels,
@@ -358,6 +368,26 @@ class MainWindow(QMainWindow):
     def _finished(self) -> None:
         if self.pages.currentWidget() in (self.frames, self.start):
             self.go_to(NIGHT)
+
+    @Slot(object)
+    def _look_at_finding(self, finding: Finding) -> None:
+        self.controller.findings.mark(finding)
+        self.go_to(FINDINGS)
+
+    @Slot()
+    def _show_marked(self) -> None:
+        """Show in the ribbon when the marked finding was, and the measure that shows it."""
+        findings, marked = self.controller.findings, self.controller.findings.marked
+        self.bar.ribbon.mark_time(findings.span_of(marked) if marked is not None else None)
+        names = marked.measures if marked is not None else ()
+        shown = (name for name in names if self.bar.offers(name))
+        self.bar.show_measure(next(shown, self.bar.ribbon.measure.name))
+
+    @Slot()
+    def _count_findings(self) -> None:
+        found = self.controller.findings.found
+        count = f" ({len(found)})" if found else ""
+        self.steps.button(STEPS.index(FINDINGS)).setText(f"{FINDINGS}{count}")
 
     @Slot(object)
     def _decide_current(self, decision: Decision | None) -> None:

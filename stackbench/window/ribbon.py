@@ -21,7 +21,7 @@ from stackbench.window.look import look_of
 from stackbench.window.measures import MEASURES, Measure
 from stackbench.window.night import NightModel, SubRow
 from stackbench.window.ribboncurve import Curve, Handle
-from stackbench.window.ribbondrawing import Placed, draw_lanes, draw_sky_and_hours
+from stackbench.window.ribbondrawing import Placed, draw_bracket, draw_lanes, draw_sky_and_hours
 from stackbench.window.ribbonroom import GUTTER, RibbonRoom
 from stackbench.window.ribbonsky import SkyBand
 from stackbench.window.skywords import UNKNOWN_SKY, night_words, sky_words
@@ -57,6 +57,7 @@ class Ribbon(QWidget):
         self._press: QPointF | None = None
         self._band: QRectF | None = None
         self._held: Handle | None = None
+        self._marked: tuple[datetime, datetime] | None = None
         self.setMouseTracking(True)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
@@ -88,6 +89,31 @@ class Ribbon(QWidget):
         """
         self._measure = measure
         self._lay_out()
+
+    def mark_time(self, marked: tuple[datetime, datetime] | None) -> None:
+        """Bracket a stretch of time, in place of the one before.
+
+        Parameters
+        ----------
+        marked : tuple of datetime, or None
+            Begin and end; None takes the bracket away.
+        """
+        self._marked = marked
+        self.update()
+
+    def bracket(self) -> QRectF | None:
+        """Tell where the bracket is.
+
+        Returns
+        -------
+        QRectF or None
+            In the ribbon's pixels; None when no time is marked.
+        """
+        if self._marked is None:
+            return None
+        left, right = (self._room.x(self._timeline.place(one.timestamp())) for one in self._marked)
+        night = self._room.night()
+        return QRectF(left, night.top(), max(right - left, _LEAST_CELL), night.height())
 
     def cell_of(self, path: Path) -> QRect | None:
         """Tell where a sub's cell is.
@@ -228,6 +254,9 @@ class Ribbon(QWidget):
         draw_lanes(painter, look, self._model, self._cells, self._room)
         if self._curve is not None:
             self._curve.draw(painter, look, gutter=GUTTER)
+        bracket = self.bracket()
+        if bracket is not None:
+            draw_bracket(painter, look, bracket)
         if self._band is not None:
             painter.setPen(look.accent)
             painter.setBrush(Qt.BrushStyle.NoBrush)

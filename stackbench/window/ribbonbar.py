@@ -67,7 +67,8 @@ class RibbonBar(QFrame):
         layout.setSpacing(6)
         layout.addLayout(head)
         layout.addWidget(self.ribbon)
-        self.measure.currentIndexChanged.connect(self._choose)
+        self.measure.currentIndexChanged.connect(self._show)
+        self.measure.activated.connect(self._choose)
         self.apply.clicked.connect(self.apply_asked)
         self.drop.clicked.connect(self.drop_asked)
         model.trial_changed.connect(self.refresh)
@@ -88,6 +89,21 @@ class RibbonBar(QFrame):
         index = self.measure.findData(name)
         if index >= 0:
             self.measure.setCurrentIndex(index)
+
+    def offers(self, name: str) -> bool:
+        """Tell whether a measure can be drawn.
+
+        Parameters
+        ----------
+        name : str
+            Its field's name.
+
+        Returns
+        -------
+        bool
+            False where it is known for no sub.
+        """
+        return self.measure.findData(name) >= 0 and self._model.knows(name)
 
     @Slot()
     def _grey_unknown(self) -> None:
@@ -137,8 +153,11 @@ class RibbonBar(QFrame):
         return f"The moved limit would {' and '.join(parts)}."
 
     @Slot(int)
-    def _choose(self, index: int) -> None:
+    def _show(self, index: int) -> None:
         self.ribbon.show_measure(MEASURES[index])
+
+    @Slot(int)
+    def _choose(self, index: int) -> None:
         self.measure_chosen.emit(MEASURES[index].name)
 
 

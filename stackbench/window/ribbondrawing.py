@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QPainter
+from PySide6.QtGui import QColor, QPainter, QPen
 
 from stackbench.window.look import Look, marks_of
 from stackbench.window.night import NightModel, SubRow
@@ -124,6 +124,24 @@ def draw_lanes(
                 would_turn=row.path in model.trial_changes,
             ),
         )
+
+
+def draw_bracket(painter: QPainter, look: Look, bracket: QRectF) -> None:
+    """Draw the bracket around a stretch of time: a bar above it, dashes down its ends.
+
+    Parameters
+    ----------
+    painter : QPainter
+        Where to.
+    look : Look
+        The colours.
+    bracket : QRectF
+        The stretch.
+    """
+    painter.fillRect(QRectF(bracket.left(), bracket.top() - 3, bracket.width(), 3), look.ink)
+    painter.setPen(QPen(QColor(look.ink), 1, Qt.PenStyle.DashLine))
+    painter.drawLine(bracket.topLeft(), bracket.bottomLeft())
+    painter.drawLine(bracket.topRight(), bracket.bottomRight())
 
 
 def _count(model: NightModel, lane: int) -> str:

@@ -1,5 +1,6 @@
 """The night in short: what each filter came to, what was rejected, what to look at."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from PySide6.QtCore import Signal, Slot
@@ -9,22 +10,28 @@ from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QVBoxLayout, QWidget
 from stackbench.frames.words import counted, duration
 from stackbench.job.sessionstate import SessionState
 from stackbench.job.stacking import FinishedStack
+from stackbench.review.findings import Finding
 from stackbench.window.night import NightModel
+from stackbench.window.nightfindings import NightFindings
 from stackbench.window.parts import button, card, emptied, label, scrolled
 from stackbench.window.places import short
 from stackbench.window.subwords import state_words
 
 
 class SummaryPage(QWidget):
-    """Shows the state; asks to look at a sub, to open the folder or the report."""
+    """Shows the state; asks to look at a sub or a finding, to open the folder or the report."""
 
     wanted = Signal(object)
+    finding_asked = Signal(object)
     folder_asked = Signal()
     report_asked = Signal()
 
-    def __init__(self, model: NightModel, parent: QWidget | None = None) -> None:
+    def __init__(
+        self, model: NightModel, findings: NightFindings, parent: QWidget | None = None
+    ) -> None:
         super().__init__(parent)
         self._model = model
+        self._findings = findings
         self.setAccessibleName("Night")
         content = QWidget()
         self._content = QVBoxLayout(content)
@@ -34,6 +41,7 @@ class SummaryPage(QWidget):
         outer.setContentsMargins(0, 0, 0, 0)
         outer.addWidget(scrolled(content))
         model.changed.connect(self.refresh)
+        findings.changed.connect(self.refresh)
 
     def showEvent(self, event: QShowEvent) -> None:  # noqa: N802 - Qt's name
         """Show the state as it is by now."""
@@ -50,6 +58,8 @@ class SummaryPage(QWidget):
         layout.addWidget(self._head(state))
         if self._model.lanes:
             layout.addWidget(self._table(state))
+        if self._findings.found:
+            layout.addWidget(self._happened(self._findings.found))
         rejected = [row for row in self._model.rows if row.rejected]
         if rejected:
             layout.addWidget(self._rejected())
@@ -105,6 +115,18 @@ class SummaryPage(QWidget):
                 grid.addWidget(label(words, wrap=False), number + 1, column)
         grid.setColumnStretch(len(heads) - 1, 1)
         inside.addLayout(grid)
+        return frame
+
+    def _happened(self, found: Sequence[Finding]) -> QWidget:
+        frame, inside = card()
+        inside.addWidget(label("What happened", "heading"))
+        for one in found:
+            line = QHBoxLayout()
+            look = button("Look", f"Look at the finding: {one.title}")
+            look.clicked.connect(lambda _=False, one=one: self.finding_asked.emit(one))
+            line.addWidget(label(f"{one.title} ({one.confidence.value})"), 1)
+            line.addWidget(look)
+            inside.addLayout(line)
         return frame
 
     def _rejected(self) -> QWidget:

@@ -17,6 +17,7 @@ from stackbench.window.choices import Choices
 from stackbench.window.look import DARK, LIGHT, dress
 from stackbench.window.mainwindow import (
     CHANNELS,
+    FINDINGS,
     FRAMES,
     MASTERS,
     NIGHT,
@@ -96,7 +97,11 @@ def picture_all(folder: Path, work: Path) -> None:
     window.masters.products.pick(1)
     settle(1500)
     picture(window, folder, "masters-dark-frame")
+    window.go_to(FINDINGS)
+    window.findings.list.setCurrentRow(1)
+    picture(window, folder, "findings")
     model = window.controller.model
+    model.choose([])
     doubtful = next(row for row in model.rows if row.rejected)
     window.look_at(doubtful.path)
     settle(1500)

@@ -103,11 +103,16 @@ def test_a_moved_limit_can_be_put_back(finished):
     assert controller.session.limits == Limits()
 
 
-def test_every_measure_can_be_drawn(finished, choices):
+def test_every_measure_can_be_drawn(finished):
     for index in range(finished.bar.measure.count()):
         finished.bar.measure.setCurrentIndex(index)
         finished.bar.ribbon.grab()
-    assert choices.text("measure", "") == finished.bar.measure.currentData()
+
+
+def test_the_measure_that_was_chosen_is_remembered(qtbot, finished, choices):
+    finished.bar.show_measure("fwhm_px")
+    qtbot.keyClick(finished.bar.measure, Qt.Key.Key_Down)
+    assert choices.text("measure", "") == finished.bar.measure.currentData() == "eccentricity"
 
 
 def test_states_differ_in_form_without_colour(qapp):  # noqa: ARG001

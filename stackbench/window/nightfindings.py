@@ -1,0 +1,191 @@
+"""What happened in the night, found out beside the job; and the finding that is looked at."""
+
+from collections.abc import Hashable, Sequence
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from pathlib import Path
+
+from PySide6.QtCore import QObject, Signal, Slot
+
+from stackbench.frames.work import Stop
+from stackbench.job.judging import JudgedGroup
+from stackbench.job.progress import Progress
+from stackbench.review.findings import Finding
+from stackbench.window.errands import Errands
+from stackbench.window.night import NightModel, SubRow
+
+_LATEST = datetime.max.replace(tzinfo=UTC)
+
+
+class NightFindings(QObject):
+    """Has the judged subs diagnosed, and anew whenever they or their verdicts change.
+
+    `found` is None until the first answer; while a later one is on its way it
+    is still the one before. `changed` tells of others, `failed` why there are
+    none, `marked_changed` of another finding that is looked at.
+
+    Parameters
+    ----------
+    model : NightModel
+        The night.
+    errands : Errands
+        Who works beside the event loop.
+    """
+
+    changed = Signal()
+    failed = Signal(str)
+    marked_changed = Signal()
+
+    def __init__(self, model: NightModel, errands: Errands, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._model = model
+        self._errands = errands
+        self._key: Hashable = None
+        self.found: tuple[Finding, ...] | None = None
+        self.marked: Finding | None = None
+        model.changed.connect(self._ask)
+        model.chosen_changed.connect(self._leave)
+        errands.answered.connect(self._take)
+        errands.failed.connect(self._fail)
+
+    def mark(self, finding: Finding | None) -> None:
+        """Look at a finding: its subs are chosen, unless they are all of the night.
+
+        Parameters
+        ----------
+        finding : Finding or None
+            One of `found`; None looks at none.
+        """
+        if finding is self.marked:
+            return
+        self.marked = finding
+        self._model.choose(self._choosable(finding) if finding is not None else ())
+        self.marked_changed.emit()
+
+    def rows_of(self, finding: Finding) -> tuple[SubRow, ...]:
+        """List the subs that a finding concerns.
+
+        Parameters
+        ----------
+        finding : Finding
+            The finding.
+
+        Returns
+        -------
+        tuple of SubRow
+            In order of time.
+        """
+        concerned = set(finding.subs)
+        return tuple(row for row in self._model.rows if row.path in concerned)
+
+    def span_of(self, finding: Finding) -> tuple[datetime, datetime] | None:
+        """Tell when a finding was.
+
+        Parameters
+        ----------
+        finding : Finding
+            The finding.
+
+        Returns
+        -------
+        tuple of datetime, or None
+            Begin and end; those of its subs where it does not say. None without any.
+        """
+        frames = [row.frame for row in self.rows_of(finding)]
+        spans = [
+            (one.time, one.time + timedelta(seconds=one.exposure_s or 0.0))
+            for one in frames
+            if one.time is not None
+        ]
+        start = finding.start or min((begin for begin, _ in spans), default=None)
+        end = finding.end or max((end for _, end in spans), default=None)
+        return None if start is None or end is None else (start, end)
+
+    def concerns_all(self, finding: Finding) -> bool:
+        """Tell whether a finding is about all subs of its target, and so about no moment.
+
+        Parameters
+        ----------
+        finding : Finding
+            The finding.
+
+        Returns
+        -------
+        bool
+            True also for one that names no subs.
+        """
+        fields = {self._field(row) for row in self.rows_of(finding)}
+        return set(finding.subs) >= {
+            row.path for row in self._model.rows if self._field(row) in fields
+        }
+
+    def _field(self, row: SubRow) -> Hashable:
+        group = self._model.lanes[row.lane].group
+        return group.target, group.setup
+
+    def _choosable(self, finding: Finding) -> Sequence[Path]:
+        # one key would reject all that is chosen: never a whole night by a look at a finding
+        return () if self.concerns_all(finding) else finding.subs
+
+    @Slot()
+    def _ask(self) -> None:
+        groups = self._model.state.groups
+        if not groups:
+            self._key = None
+            self._show(None)
+            return
+        self._key = (
+            "findings",
+            tuple((sub.frame, sub.kept, sub.measures) for one in groups for sub in one.subs),
+        )
+        if self._errands.known(self._key):
+            self._take(self._key)
+        else:
+            self._errands.ask(self._key, partial(_diagnosed, groups))
+
+    @Slot(object)
+    def _take(self, key: object) -> None:
+        answer = self._errands.get(self._key) if key == self._key else None
+        if isinstance(answer, tuple):
+            self._show(tuple(sorted(answer, key=self._when)))
+
+    @Slot(object, str)
+    def _fail(self, key: object, words: str) -> None:
+        if key == self._key:
+            self.failed.emit(words)
+
+    def _when(self, finding: Finding) -> tuple[bool, datetime]:
+        return self.concerns_all(finding), finding.start or _LATEST
+
+    def _show(self, found: tuple[Finding, ...] | None) -> None:
+        if found == self.found:
+            return
+        self.found = found
+        marked = self.marked
+        if marked is not None and marked not in (found or ()):
+            same = (one for one in found or () if _same(one, marked))
+            self.marked = next(same, None)  # told anew; what is chosen stays
+            self.marked_changed.emit()
+        self.changed.emit()
+
+    @Slot()
+    def _leave(self) -> None:
+        """Look at no finding any more when other subs are chosen."""
+        if self.marked is not None and self._model.chosen != set(self._choosable(self.marked)):
+            self.marked = None
+            self.marked_changed.emit()
+
+
+def _diagnosed(
+    groups: Sequence[JudgedGroup],
+    progress: Progress,  # noqa: ARG001 - a short question
+    stop: Stop,  # noqa: ARG001
+) -> tuple[Finding, ...]:
+    from stackbench.job.diagnosing import findings_of, target_nights
+
+    return findings_of(target_nights(groups))
+
+
+def _same(one: Finding, other: Finding) -> bool:
+    """Tell whether two diagnoses mean the same thing, be its figures a little different."""
+    return (one.cause, one.start, one.subs) == (other.cause, other.start, other.subs)
