@@ -283,6 +283,7 @@ class Controller(QObject):
     def _leave(self) -> None:
         self._news = None
         self.pictures.clear()
+        self.pictures.settle()  # a session that is closed under a picture ends the process
         self.errands.clear()
         self.undo_stack.clear()
         self.trial = None

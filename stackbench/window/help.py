@@ -32,6 +32,19 @@ GUIDE = """
    you choose to a folder of yours: FITS and TIFF to go on with, PNG to look at. The report and
    tables lie in the output folder.
 
+# What happened, and how sure that is
+
+*Findings* tells what the night's own measures show: cloud, twilight, the Moon, focus, tracking,
+polar alignment, optics, seeing, cooling. It is there as soon as the subs are judged, while they are
+stacked. Choose a finding: its subs are chosen in the ribbon, a bracket shows when it was, and the
+curve turns to the measure that shows it; Enter shows its first sub in *Review*. Each names its
+evidence, and how sure it is. *Certain*: nothing else looks like it. *Likely*: the evidence is
+clear, but another cause may look alike. *Possible*: few subs or weak signs; see whether it comes
+again. A finding changes no verdict, and where nothing stands out none is made up. Below stand what
+to do next and how the night compares with your earlier ones.
+
+# Where a limit lies
+
 A limit counts within one target, setup and filter. Where it lies follows from what is typical of
 that group, so that a poor night is compared with itself.
 """

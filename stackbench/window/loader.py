@@ -46,6 +46,7 @@ class PictureLoader(QObject):
         self._under_way: set[Hashable] = set()
         self._generation = 0
         self._changed = threading.Condition()
+        self._busy = 0  # how many pictures are being made
         self._closed = False
         self._made.connect(self._keep)
         self._threads = [
@@ -113,6 +114,11 @@ class PictureLoader(QObject):
         self._under_way.clear()
         self._held = 0
 
+    def settle(self) -> None:
+        """Wait for the pictures at hand; nothing else is begun while nothing is wanted."""
+        with self._changed:
+            self._changed.wait_for(lambda: not self._busy)
+
     def close(self) -> None:
         """End the threads, after what they are at."""
         self.clear()
@@ -136,7 +142,12 @@ class PictureLoader(QObject):
                 else:
                     key, (generation, make) = self._later.popitem(last=False)
                 self._under_way.add(key)
-            self._made.emit(generation, key, self._result(make))
+                self._busy += 1
+            result = self._result(make)
+            with self._changed:
+                self._busy -= 1
+                self._changed.notify_all()
+            self._made.emit(generation, key, result)
 
     @staticmethod
     def _result(make: Make) -> Picture | str:

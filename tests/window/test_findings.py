@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 from PySide6.QtCore import QPointF, Qt
-from PySide6.QtWidgets import QLabel, QPushButton
+from PySide6.QtWidgets import QApplication, QLabel, QPushButton
 
 from stackbench.job.progress import Step
 from stackbench.window.mainwindow import FINDINGS, NIGHT
@@ -40,6 +40,7 @@ def names(paths):
 
 
 def told(page):
+    QApplication.processEvents()  # a layout shows what is new to it by and by
     return "\n".join(one.text() for one in page.findChildren(QLabel) if one.isVisible())
 
 
