@@ -92,7 +92,7 @@ def test_a_picture_is_made_once_and_kept(qtbot, loader):
 
 def test_settling_waits_for_the_pictures_at_hand(qtbot, loader):
     gate, made = threading.Event(), []
-    loader.want("a", lambda: gate.wait(30) and made.append(1) or picture())
+    loader.want("a", lambda: (gate.wait(30) and made.append(1)) or picture())
     qtbot.waitUntil(lambda: "a" in loader._under_way)
     opener = threading.Timer(0.1, gate.set)
     opener.start()
