@@ -1,6 +1,7 @@
 """What spoils a sub, and how it changes the sub's circumstances."""
 
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 from tests.support.simulator.profile import StarProfile
 
@@ -62,6 +63,15 @@ class PlacedFault:
 
     filter: str
     index: int
+    fault: Fault
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spell:
+    """A fault of all subs whose middle falls between two times."""
+
+    start: datetime
+    end: datetime
     fault: Fault
 
 

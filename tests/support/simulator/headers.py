@@ -48,6 +48,7 @@ class FrameFacts:
     filter: str | None = None
     airmass: float | None = None
     focus: int | None = None
+    ambient_c: float | None = None
     camera_angle_deg: float = 0.0
     to_grid: Matrix | None = None
 
@@ -124,6 +125,8 @@ def _write_tern(header: Header, plan: NightPlan, facts: FrameFacts) -> None:
             header["AIRMASS"] = round(facts.airmass, 4)
         if facts.focus is not None:
             header["FOCUSPOS"] = (facts.focus, "[step] focuser position")
+        if facts.ambient_c is not None:
+            header["AMBTEMP"] = (facts.ambient_c, "[degC] temperature of the air")
 
 
 def _write_heron(header: Header, plan: NightPlan, facts: FrameFacts) -> None:

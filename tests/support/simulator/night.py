@@ -13,7 +13,7 @@ from tests.support.simulator.camera import (
     flat_field,
 )
 from tests.support.simulator.cosmics import add_cosmics
-from tests.support.simulator.field import StarField, random_field
+from tests.support.simulator.field import Column, StarField, random_field
 from tests.support.simulator.files import write_frame
 from tests.support.simulator.geometry import inverse, mapped, mapped_angle
 from tests.support.simulator.headers import FrameFacts, frame_header
@@ -140,7 +140,8 @@ class _FrameMaker:
             set_temperature_c=planned.set_temperature_c,
             filter=planned.filter,
             airmass=airmass(planned.time, self._night.site, self._night.pointing),
-            focus=12000 if light else None,
+            focus=light.focus if light else None,
+            ambient_c=light.ambient_c if light else None,
             camera_angle_deg=round(light.camera_angle_deg, 2) if light else 0.0,
             to_grid=light.to_grid if light else None,
         )
@@ -160,6 +161,7 @@ class _FrameMaker:
         to_sub = inverse(light.to_grid)
         x, y = mapped(to_sub, self._stars.x, self._stars.y)
         profile = state.profile
+        fwhm = profile.fwhm_px * self._tilted(x, y)
         images = [(0.0, 0.0, 1.0)]
         if state.bump is not None:
             part = state.bump.fraction
@@ -170,7 +172,7 @@ class _FrameMaker:
                 x + dx,
                 y + dy,
                 rate * gain * part,
-                fwhm_px=profile.fwhm_px,
+                fwhm_px=fwhm,
                 axis_ratio=profile.axis_ratio,
                 angle_deg=profile.angle_deg,
                 profile=profile.kind,
@@ -187,6 +189,12 @@ class _FrameMaker:
                 peak=trail.peak_e,
             )
         return photons
+
+    def _tilted(self, x: Column, y: Column) -> Column:
+        """Give each place's FWHM relative to that in the frame's middle."""
+        (ny, nx), (along_x, along_y) = self._night.shape, self._night.optics.tilt
+        factor: Column = 1 + along_x * ((x + 0.5) / nx - 0.5) + along_y * ((y + 0.5) / ny - 0.5)
+        return factor
 
     def _add_extended(
         self, photons: Image, filter_name: str, light: PlannedLight, gain: float

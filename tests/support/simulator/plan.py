@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 
 from stackbench.frames.records import Pointing, Site
-from tests.support.simulator.faults import PlacedFault
+from tests.support.simulator.faults import PlacedFault, Spell
 from tests.support.simulator.field import ExtendedSource, StarField
 from tests.support.simulator.profile import MOFFAT
 
@@ -58,7 +58,11 @@ class CameraPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpticsPlan:
-    """A telescope. `vignetting` is the loss in the corners, `dust` a number of motes."""
+    """A telescope. `vignetting` is the loss in the corners, `dust` a number of motes.
+
+    With `tilt` (along x, along y) FWHM changes across the sensor by that share
+    from edge to edge.
+    """
 
     name: str = "Brennel 530 short refractor"
     focal_length_mm: float = 530.0
@@ -69,6 +73,21 @@ class OpticsPlan:
     profile: str = MOFFAT
     beta: float = 3.0
     fwhm_px: float = 3.0
+    tilt: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FocusPlan:
+    """The focus: FWHM grows by `drift_px_c` with each °C since focus was set.
+
+    It is set before a session's first sub, and anew before those of its subs
+    that `refocus_before` counts (from 0, all filters in order of time). A
+    focuser moves by `steps_c` with each °C.
+    """
+
+    drift_px_c: float = 0.0
+    refocus_before: tuple[int, ...] = ()
+    steps_c: float = 40.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +142,9 @@ class MountPlan:
     Subs are dithered within a disc of `dither_px`; `flip_after` is the part of
     a session's subs before the meridian flip (None: no flip), after which the
     frame lies turned by 180° + `flip_angle_deg` and moved by `flip_offset_px`.
-    The field turns by `rotation_deg` from one sub to the next.
+    The field turns by `rotation_deg` from one sub to the next, and by
+    ε sin(H − H_p) / cos δ through a polar error ε of `polar_error_arcmin` with
+    H_p of `polar_hour_deg`.
     """
 
     dither_px: float = 8.0
@@ -131,6 +152,8 @@ class MountPlan:
     flip_angle_deg: float = 0.35
     flip_offset_px: tuple[float, float] = (6.0, -4.0)
     rotation_deg: float = 0.002
+    polar_error_arcmin: float = 0.0
+    polar_hour_deg: float = 0.0
     axis_ratio: tuple[float, float] = (0.92, 0.98)
 
 
@@ -138,7 +161,9 @@ class MountPlan:
 class AirPlan:
     """The air of a good night: slow drifts with small jitter from sub to sub.
 
-    `gradient` is the sky's relative rise from one edge of the frame to the other.
+    `gradient` is the sky's relative rise from one edge of the frame to the
+    other. The air is at `ambient_c` when a session begins (None: no header tells)
+    and cools by `cooling_c_h` an hour. With `twilight` the Sun lights the sky.
     """
 
     transparency_drift: float = 0.04
@@ -147,6 +172,9 @@ class AirPlan:
     seeing_jitter: float = 0.015
     sky_drift: float = 0.06
     gradient: float = 0.03
+    ambient_c: float | None = None
+    cooling_c_h: float = 0.0
+    twilight: bool = False
 
 
 # the evening and the place of most plans: a spot of open ocean
@@ -168,6 +196,7 @@ class NightPlan:
     filters: tuple[FilterPlan, ...]
     camera: CameraPlan = CameraPlan()
     optics: OpticsPlan = OpticsPlan()
+    focus: FocusPlan = FocusPlan()
     mount: MountPlan = MountPlan()
     air: AirPlan = AirPlan()
     field: FieldPlan = FieldPlan()
@@ -180,6 +209,7 @@ class NightPlan:
     flat_exposure_s: float = 2.0
     flat_levels_adu: tuple[float, float] = (18000.0, 34000.0)
     faults: tuple[PlacedFault, ...] = ()
+    spells: tuple[Spell, ...] = ()
     dialect: Dialect = Dialect.TERN
     suffixes: tuple[str, ...] = ("",)
     target: str = "Wicker Nebula"

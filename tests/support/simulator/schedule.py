@@ -3,19 +3,25 @@
 import math
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import PurePosixPath
 
 import numpy as np
 
 from stackbench.frames.records import Kind
-from tests.support.simulator.faults import Circumstances, Fault, spoilt
+from tests.support.simulator.faults import Circumstances, Dawn, Fault, spoilt
 from tests.support.simulator.geometry import Matrix, similarity
 from tests.support.simulator.headers import SUFFIX
 from tests.support.simulator.plan import Dialect, FilterPlan, MountPlan, NightPlan, SessionPlan
 from tests.support.simulator.profile import StarProfile
-from tests.support.simulator.sky import AirNow, air_of_session
+from tests.support.simulator.sky import (
+    AirNow,
+    air_of_session,
+    sidereal_angle_deg,
+    sun_altitude_deg,
+    twilight_factor,
+)
 
 _FLATS_BEFORE_LIGHTS = timedelta(hours=2)
 _DARKS_AFTER_LIGHTS = timedelta(minutes=20)
@@ -32,6 +38,8 @@ class PlannedLight:
     to_grid: Matrix
     state: Circumstances
     faults: tuple[Fault, ...]
+    focus: int
+    ambient_c: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,19 +78,26 @@ def _lights(
     order = [(turn, f) for turn in range(rounds) for f in plan.filters if turn < f.lights]
     air = air_of_session(rng, plan.air, len(order))
     mount, time = plan.mount, session.start
+    focused_at = time
     for step, (turn, filter_plan) in enumerate(order):
         flipped = mount.flip_after is not None and turn >= mount.flip_after * rounds
         angle = session.camera_angle_deg + step * mount.rotation_deg
         angle += 180.0 + mount.flip_angle_deg if flipped else 0.0
+        middle = time + timedelta(seconds=filter_plan.exposure_s / 2)
+        angle += _polar_turn_deg(plan, middle)
+        if step in plan.focus.refocus_before:
+            focused_at = time
         offset = _dither(rng, mount)
         if flipped:
             offset = (offset[0] + mount.flip_offset_px[0], offset[1] + mount.flip_offset_px[1])
         name = f"light {filter_plan.name}"
         index, counter[name] = counter[name], counter[name] + 1
-        faults = tuple(
-            p.fault for p in plan.faults if (p.filter, p.index) == (filter_plan.name, index)
-        )
+        faults = _faults_of(plan, filter_plan.name, index, middle)
         state = _circumstances(plan, filter_plan, air[step], rng)
+        state = _focused(plan, state, focused_at, middle)
+        if plan.air.twilight:
+            glow = twilight_factor(sun_altitude_deg(middle, plan.site))
+            state = spoilt(state, Dawn(sky_factor=glow))
         for fault in faults:
             state = spoilt(state, fault)
         stem = f"{plan.target.replace(' ', '_')}_{filter_plan.name}_{index + 1:03d}"
@@ -101,9 +116,45 @@ def _lights(
                 to_grid=similarity(plan.shape, angle_deg=angle, offset_px=offset),
                 state=state,
                 faults=faults,
+                focus=12000
+                - round(plan.focus.steps_c * _cooled_c(plan, session.start, focused_at)),
+                ambient_c=_ambient_c(plan, session.start, middle),
             ),
         )
         time += timedelta(seconds=filter_plan.exposure_s) + _BETWEEN_SUBS
+
+
+def _polar_turn_deg(plan: NightPlan, time: datetime) -> float:
+    """Tell by how much the field is turned: ε sin(H − H_p) / cos δ."""
+    hour_angle = sidereal_angle_deg(time, plan.site) - plan.pointing.ra_deg
+    sine = math.sin(math.radians(hour_angle - plan.mount.polar_hour_deg))
+    turn = plan.mount.polar_error_arcmin / 60 * sine
+    return turn / math.cos(math.radians(plan.pointing.dec_deg))
+
+
+def _faults_of(
+    plan: NightPlan, filter_name: str, index: int, middle: datetime
+) -> tuple[Fault, ...]:
+    placed = [p.fault for p in plan.faults if (p.filter, p.index) == (filter_name, index)]
+    return (*placed, *(s.fault for s in plan.spells if s.start <= middle <= s.end))
+
+
+def _cooled_c(plan: NightPlan, since: datetime, time: datetime) -> float:
+    return plan.air.cooling_c_h * (time - since).total_seconds() / 3600
+
+
+def _ambient_c(plan: NightPlan, start: datetime, time: datetime) -> float | None:
+    if plan.air.ambient_c is None:
+        return None
+    return round(plan.air.ambient_c - _cooled_c(plan, start, time), 2)
+
+
+def _focused(
+    plan: NightPlan, state: Circumstances, focused_at: datetime, time: datetime
+) -> Circumstances:
+    blur = plan.focus.drift_px_c * abs(_cooled_c(plan, focused_at, time))
+    fwhm = state.profile.fwhm_px + blur
+    return replace(state, profile=replace(state.profile, fwhm_px=fwhm))
 
 
 def _dither(rng: np.random.Generator, mount: MountPlan) -> tuple[float, float]:

@@ -33,6 +33,34 @@ def airmass(time: datetime, site: Site, pointing: Pointing) -> float | None:
     return float(1 / (sine + 0.50572 * (height + 6.07995) ** -1.6364))
 
 
+def sun_altitude_deg(time: datetime, site: Site) -> float:
+    """Give the Sun's altitude without refraction, to a few hundredths of a degree.
+
+    Low-precision formulas of the Astronomical Almanac, section C (from memory).
+    """
+    days = (time - _J2000).total_seconds() / 86400
+    anomaly = math.radians(357.528 + 0.9856003 * days)
+    longitude = 280.460 + 0.9856474 * days
+    longitude += 1.915 * math.sin(anomaly) + 0.020 * math.sin(2 * anomaly)
+    along, tilt = math.radians(longitude), math.radians(23.439 - 4e-7 * days)
+    declination = math.asin(math.sin(tilt) * math.sin(along))
+    ascension = math.atan2(math.cos(tilt) * math.sin(along), math.cos(along))
+    hour_angle = math.radians(sidereal_angle_deg(time, site)) - ascension
+    latitude = math.radians(site.latitude_deg)
+    sine = math.sin(latitude) * math.sin(declination)
+    sine += math.cos(latitude) * math.cos(declination) * math.cos(hour_angle)
+    return math.degrees(math.asin(sine))
+
+
+def twilight_factor(sun_altitude: float) -> float:
+    """Give the sky's brightness over that of the night.
+
+    The Sun adds as much as the night sky has when it is 15° below the horizon,
+    and ten times more with each 2.5° (common practice, no source).
+    """
+    return 1.0 + float(10 ** ((sun_altitude + 15.0) / 2.5))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirNow:
     """The air during one sub, relative to its best: see `AirPlan`."""
