@@ -142,7 +142,10 @@ def polar_error(subs: Sequence[Observation]) -> PolarError | None:
     ]
     if len(usable) < _LEAST_SUBS:
         return None
-    hour_angles = np.radians([one.place.hour_angle_deg for one in usable if one.place is not None])
+    # unwrapped, since a target below the pole passes from 180° to −180°
+    hour_angles = np.unwrap(
+        np.radians([one.place.hour_angle_deg for one in usable if one.place is not None])
+    )
     turns = np.array([_turn(one) for one in usable])
     parts = [(side_of(one), _evening(one)) for one in usable]
     names = sorted(set(parts), key=str)

@@ -26,6 +26,8 @@ _LEAST_SUBS = 8
 _BRIGHTER = 1.3
 _TWILIGHT_FACTOR = 1.6
 _MOON_FACTOR = 1.2
+# Counts vary by some per cent of themselves; fewer than this is evidence.
+_FEWER_STARS = 0.95
 _ASTRONOMICAL_DEG = -18.0
 
 
@@ -120,7 +122,7 @@ def _cloud(
     ]
     stars = relative_to_filter(subs, lambda one: float(one.measures.stars or 0))
     fewer = float(np.nanmedian(stars[stretch]))
-    if np.isfinite(fewer):
+    if fewer < _FEWER_STARS:
         evidence.append(f"{fewer:.0%} of the usual number of stars")
     sure = len(stretch) >= 3 and (not np.isfinite(fewer) or fewer < 1)
     return Finding(
