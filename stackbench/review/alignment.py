@@ -3,14 +3,13 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
 
 import numpy as np
 
 from stackbench.review.findings import Confidence, Figure, Finding, Topic
 from stackbench.review.observations import Observation
+from stackbench.review.orientations import orientations_of
 from stackbench.review.series import Floats, LinearFit, fit_linear, in_time
-from stackbench.review.tracking import side_of
 
 _LEAST_SUBS = 8
 # Less of the sky crossed than this says nothing, degrees of hour angle.
@@ -123,7 +122,7 @@ def polar_error(subs: Sequence[Observation]) -> PolarError | None:
     Parameters
     ----------
     subs : sequence of Observation
-        The subs of one target and setup; they need places on the grid, hour
+        The subs of one target and setup in one night; they need places on the grid, hour
         angles and a pointing.
 
     Returns
@@ -131,7 +130,7 @@ def polar_error(subs: Sequence[Observation]) -> PolarError | None:
     PolarError or None
         None when the subs cross too little of the sky. The rotation of the
         transforms is fitted by a straight line in hour angle, with an offset of
-        its own for each side of the meridian and each night; since the field
+        its own for each orientation of the camera; since the field
         turns by at most ε/cos δ per radian of hour angle, the slope times cos δ
         is the least ε that does it.
     """
@@ -146,9 +145,9 @@ def polar_error(subs: Sequence[Observation]) -> PolarError | None:
     hour_angles = np.unwrap(
         np.radians([one.place.hour_angle_deg for one in usable if one.place is not None])
     )
-    turns = np.array([_turn(one) for one in usable])
-    parts = [(side_of(one), _evening(one)) for one in usable]
-    names = sorted(set(parts), key=str)
+    orientations = orientations_of(usable)
+    parts, turns = [number for number, _ in orientations], np.array([t for _, t in orientations])
+    names = sorted(set(parts))
     span = max(float(np.ptp(hour_angles[[p == name for p in parts]])) for name in names)
     if math.degrees(span) < _LEAST_SPAN_DEG:
         return None
@@ -221,18 +220,6 @@ def alignment_findings(subs: Sequence[Observation]) -> list[Finding]:
             "a few arcminutes are enough.",
         )
     ]
-
-
-def _turn(sub: Observation) -> float:
-    """Tell by how much a sub is turned on the grid, radians, a flip taken out."""
-    if sub.to_grid is None:
-        return math.nan
-    turn = math.atan2(sub.to_grid[1, 0], sub.to_grid[0, 0])
-    return turn if side_of(sub) == 1 else math.remainder(turn + math.pi, 2 * math.pi)
-
-
-def _evening(sub: Observation) -> date | None:
-    return None if sub.time is None else (sub.time - timedelta(hours=12)).date()
 
 
 def _resistant(columns: Sequence[Floats], along: Floats, turns: Floats) -> LinearFit | None:

@@ -9,8 +9,8 @@ import numpy.typing as npt
 
 from stackbench.review.findings import Confidence, Figure, Finding, Topic
 from stackbench.review.observations import Observation
+from stackbench.review.orientations import orientations_of
 from stackbench.review.series import Floats, fit_linear, in_time
-from stackbench.review.tracking import side_of
 from stackbench.stars.records import StarTable
 
 _LEAST_SUBS = 5
@@ -236,10 +236,10 @@ def _side_in_words(tilt: tuple[float, float]) -> str:
 
 def _tilt(subs: Sequence[Observation], pattern: FieldPattern, agreement: float) -> Finding:
     side = _side_in_words(pattern.tilt)
-    sides = {side_of(one) for one in subs}
-    flip = (
-        " also after the meridian flip, so that it goes with the camera" if len(sides) > 1 else ""
-    )
+    lay = {
+        number for number, _ in orientations_of([one for one in subs if one.to_grid is not None])
+    }
+    turned = ", also with the field turned, so that it goes with the camera" if len(lay) > 1 else ""
     return Finding(
         topic=Topic.OPTICS,
         cause="tilt",
@@ -249,7 +249,7 @@ def _tilt(subs: Sequence[Observation], pattern: FieldPattern, agreement: float) 
         evidence=(
             f"slope {pattern.tilt_size:.0%} ± {pattern.tilt_error:.1%} from edge to edge, "
             f"{pattern.stars} stars of {len(subs)} subs",
-            f"the same in {agreement:.0%} of the subs{flip}",
+            f"the same in {agreement:.0%} of the subs{turned}",
         ),
         confidence=Confidence.CERTAIN if agreement > 0.9 else Confidence.LIKELY,
         figures=(

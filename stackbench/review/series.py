@@ -14,6 +14,8 @@ from stackbench.review.observations import Observation
 Floats = npt.NDArray[np.float64]
 
 MAD_TO_SIGMA = 1.4826
+# A pause as long as this is a day between two nights.
+_DAY_BETWEEN = timedelta(hours=6)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +58,29 @@ def in_time(subs: Sequence[Observation]) -> list[Observation]:
     """
     timed = [(one.time, one) for one in subs if one.time is not None]
     return [one for _, one in sorted(timed, key=lambda pair: (pair[0], pair[1].path.as_posix()))]
+
+
+def nights_of(subs: Sequence[Observation]) -> list[list[Observation]]:
+    """Part observations by the nights in which they were taken.
+
+    Parameters
+    ----------
+    subs : sequence of Observation
+        In any order; those without a time are left out.
+
+    Returns
+    -------
+    list of list of Observation
+        Nights in order, each in order of time.
+    """
+    nights: list[list[Observation]] = []
+    for one in in_time(subs):
+        before = nights[-1][-1].time if nights else None
+        if one.time is not None and before is not None and one.time - before < _DAY_BETWEEN:
+            nights[-1].append(one)
+        else:
+            nights.append([one])
+    return nights
 
 
 def hours_of(subs: Sequence[Observation]) -> Floats:

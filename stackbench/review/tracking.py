@@ -8,6 +8,7 @@ import numpy as np
 
 from stackbench.review.findings import Confidence, Figure, Finding, Topic
 from stackbench.review.observations import Observation
+from stackbench.review.orientations import orientations_of
 from stackbench.review.series import (
     Floats,
     begin_of,
@@ -128,7 +129,7 @@ def tracking_findings(subs: Sequence[Observation]) -> list[Finding]:
     Parameters
     ----------
     subs : sequence of Observation
-        The subs of one target and setup, all filters; times are needed.
+        The subs of one target and setup in one night, all filters; times are needed.
 
     Returns
     -------
@@ -309,34 +310,18 @@ def centres_of(subs: Sequence[Observation]) -> Floats:
     return out
 
 
-def side_of(sub: Observation) -> int:
-    """Tell on which side of a meridian flip a sub lies.
-
-    Parameters
-    ----------
-    sub : Observation
-        A placed sub.
-
-    Returns
-    -------
-    int
-        1 or −1: by the sense in which its x axis points on the grid.
-    """
-    return 1 if sub.to_grid is None or sub.to_grid[0, 0] >= 0 else -1
-
-
 def _placed(subs: Sequence[Observation]) -> list[Observation]:
     return [one for one in subs if one.to_grid is not None]
 
 
 def _drift(subs: Sequence[Observation]) -> list[Finding]:
-    """Fit the field's centre by a straight line in time, each side of a flip by itself."""
+    """Fit the field's centre by a straight line in time, each orientation by itself."""
     placed = _placed(subs)
     if len(placed) < 2 * _LEAST_SUBS:
         return []
     hours, centres = hours_of(placed), centres_of(placed)
-    sides = sorted({side_of(one) for one in placed})
-    columns = [np.array([float(side_of(one) == side) for one in placed]) for side in sides]
+    numbers = np.array([number for number, _ in orientations_of(placed)])
+    columns = [(numbers == number).astype(np.float64) for number in sorted(set(numbers.tolist()))]
     # the sky moves over the chip one way while the chip turns over at a flip, so
     # on the grid a flexure drifts alike on both sides
     columns.append(hours)
@@ -406,10 +391,9 @@ def _dither(subs: Sequence[Observation]) -> list[Finding]:
     placed = _placed(subs)
     if len(placed) < 2 * _LEAST_SUBS:
         return []
-    steps = [
-        np.diff(centres_of([one for one in placed if side_of(one) == side]), axis=0)
-        for side in sorted({side_of(one) for one in placed})
-    ]
+    centres = centres_of(placed)
+    numbers = np.array([number for number, _ in orientations_of(placed)])
+    steps = [np.diff(centres[numbers == number], axis=0) for number in set(numbers.tolist())]
     lengths = np.hypot(*np.concatenate(steps).T)
     typical = float(np.median(lengths))
     if typical >= _LEAST_DITHER_PX:

@@ -1,6 +1,7 @@
 """Polar error: worked examples, and nights with an axis that is off."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -95,6 +96,23 @@ def test_a_good_alignment_says_nothing(seed):
     night = observed_night(rng, hours=float(rng.uniform(1, 9)), dec_deg=float(rng.uniform(-20, 70)))
     assert alignment_findings(night) == []
     assert alignment_findings(stripped(night)) == []
+
+
+def test_a_target_that_passes_below_the_pole_is_no_matter():
+    faults = Faults(polar_arcmin=10.0, polar_hour_deg=180.0)
+    night = observed_night(
+        np.random.default_rng(13), faults, dec_deg=75.0, start_hour_angle_deg=140.0, flip=False
+    )
+    wrapped = [
+        replace(
+            one,
+            place=replace(one.place, hour_angle_deg=(one.place.hour_angle_deg + 180) % 360 - 180),
+        )
+        for one in night
+    ]
+    assert min(one.place.hour_angle_deg for one in wrapped) < -170
+    assert polar_error(wrapped).least_arcmin == pytest.approx(polar_error(night).least_arcmin)
+    assert polar_error(wrapped).span_deg < 180
 
 
 def test_the_bound_never_exceeds_the_error_by_more_than_its_uncertainty():

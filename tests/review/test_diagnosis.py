@@ -2,6 +2,7 @@
 
 from collections import Counter
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -95,6 +96,38 @@ def test_the_order_of_the_subs_does_not_matter():
     night = observed_night(rng, Faults(cloud=(2.0, 2.5, 0.4), tilt=0.3))
     shuffled = [night[n] for n in rng.permutation(len(night))]
     assert diagnose(shuffled) == diagnose(night)
+
+
+def _another_night(subs):
+    """Take subs a day later, with worse seeing, the camera turned by 90° and pointed anew."""
+    moved = np.array([[0.0, -1.0, 2400.0], [1.0, 0.0, -350.0], [0.0, 0.0, 1.0]])
+    return [
+        replace(
+            one,
+            path=one.path.with_stem(f"{one.path.stem}_next"),
+            time=one.time + timedelta(days=1),
+            to_grid=moved @ one.to_grid,
+            measures=replace(one.measures, fwhm_px=1.5 * one.measures.fwhm_px),
+        )
+        for one in subs
+    ]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_differs_between_two_nights_is_no_fault(seed):
+    rng = np.random.default_rng(5000 + seed)
+    subs = [*observed_night(rng), *_another_night(observed_night(rng))]
+    assert diagnose(subs) == ()
+
+
+def test_each_night_has_its_own_findings():
+    rng = np.random.default_rng(11)
+    first = observed_night(rng, FAULTS["dawn"](rng))
+    second = observed_night(rng, FAULTS["cloud"](rng))
+    subs = [*first, *_another_night(second)]
+    found = diagnose(subs)
+    assert [one.cause for one in found] == ["dawn", "cloud"]
+    assert set(found[0].subs) < {one.path for one in first}
 
 
 def test_no_subs_or_subs_without_measures_say_nothing():
