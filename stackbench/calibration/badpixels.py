@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from stackbench.calibration.defects import MOST_BAD_SHARE, defects_of, find_defects, hot_pixels
 from stackbench.calibration.records import Defect, DefectCounts, Defects, Master
 from stackbench.frames.records import Problem
+from stackbench.frames.words import percent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +87,7 @@ def _scaled(dark: Master, bad: Defects, scale: float) -> Defects:
 def _disbelieved(name: str, master: Master, share: float) -> Problem:
     return Problem(
         what=f"The bad pixels that the master {name} shows are not used",
-        why=f"It would mark {share:.1%} of the pixels, limit {MOST_BAD_SHARE:.0%}.",
+        why=f"It would mark {percent(share, 1)} of the pixels, limit {percent(MOST_BAD_SHARE)}.",
         remedy=f"Look at the {name} frames: light may have leaked in, or the "
         "camera been set up differently.",
         path=master.paths[0],

@@ -11,6 +11,7 @@ from stackbench.calibration.darkshape import DarkShape
 from stackbench.calibration.flatresidue import FlatResidue
 from stackbench.calibration.trends import Trend
 from stackbench.frames.records import Problem
+from stackbench.frames.words import percent
 
 # Of saturation: beyond, a flat's bright parts leave the linear range; below,
 # the steps of the converter and the bias's error weigh too much.
@@ -52,14 +53,16 @@ def flat_level_problem(
     if share > _BRIGHTEST_FLAT:
         return Problem(
             what=f"The frames of the master {name} are very bright",
-            why=f"Their median level is {share:.0%} of saturation, limit {_BRIGHTEST_FLAT:.0%}: "
+            why=f"Their median level is {percent(share)} of saturation, limit "
+            f"{percent(_BRIGHTEST_FLAT)}: "
             "near saturation a camera no longer answers in proportion to the light.",
             remedy="Expose flats to about half of saturation.",
         )
     if share < _FAINTEST_FLAT:
         return Problem(
             what=f"The frames of the master {name} are very faint",
-            why=f"Their median level is {share:.0%} of saturation, limit {_FAINTEST_FLAT:.0%}: "
+            why=f"Their median level is {percent(share)} of saturation, limit "
+            f"{percent(_FAINTEST_FLAT)}: "
             "their noise, and every error of the level under them, goes into the lights.",
             remedy="Expose flats to about half of saturation.",
         )
@@ -201,7 +204,7 @@ def residue_problem(residues: Sequence[FlatResidue], *, name: str) -> Problem | 
     return Problem(
         what=f"The {name} corrects too {word}",
         why=f"In {len(agreeing)} of {len(residues)} lights looked at the background is {where} "
-        f"where the flat is bright: {abs(share):.0%} of the flat's shape, {swing:.1%} "
+        f"where the flat is bright: {percent(abs(share))} of the flat's shape, {percent(swing, 1)} "
         "of the background.",
         remedy="Check that flats and lights each have the bias or dark of their own gain and "
         "offset, and that no stray light fell on the flats; a large nebula can look the same.",

@@ -7,7 +7,7 @@ import numpy as np
 from stackbench.calibration.records import CalibrationSet, DroppedFrame
 from stackbench.calibration.statistics import MAD_TO_SIGMA
 from stackbench.calibration.survey import FrameSurvey
-from stackbench.frames.words import celsius
+from stackbench.frames.words import celsius, percent
 
 # A flat whose single pixels are known to worse than 1 in 10 brings more noise
 # into a light than it takes out.
@@ -36,7 +36,7 @@ def unusable(survey: FrameSurvey) -> str | None:
     if survey.error is not None:
         return survey.error
     if survey.undefined_share > _MOST_UNDEFINED_SHARE:
-        return f"{survey.undefined_share:.0%} of its pixels are undefined"
+        return f"{percent(survey.undefined_share)} of its pixels are undefined"
     return None
 
 
@@ -55,8 +55,8 @@ def poor_flat(survey: FrameSurvey) -> str | None:
     """
     if survey.saturated_share > _MOST_SATURATED_SHARE:
         return (
-            f"saturated: {survey.saturated_share:.1%} of its pixels, "
-            f"limit {_MOST_SATURATED_SHARE:.0%}"
+            f"saturated: {percent(survey.saturated_share, 1)} of its pixels, "
+            f"limit {percent(_MOST_SATURATED_SHARE)}"
         )
     least = max(_LEAST_SIGNAL_TO_NOISE * survey.noise_adu, 1.0)
     if not survey.level_adu >= least:

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from stackbench.frames.words import percent
+
 # Less is not worth an evening of darks, nor a line.
 _WORTH_SAYING = 0.01
 
@@ -46,7 +48,7 @@ def noise_lines(parts: Sequence[NoisePartEntry], dithering_gain: float | None) -
     shares = ", ".join(f"{_named(part)} {_percent(part.share)}" for part in parts)
     lines = [f"of the noise's square: {shares}"]
     lines += [
-        f"{part.more} more {_plural(part.source)} would lower the noise by {part.gain:.0%} "
+        f"{part.more} more {_plural(part.source)} would lower the noise by {percent(part.gain)} "
         f"({part.frames + part.more} instead of {part.frames})"
         for part in parts
         if part.frames and part.more and part.gain and part.gain > _WORTH_SAYING
@@ -55,7 +57,7 @@ def noise_lines(parts: Sequence[NoisePartEntry], dithering_gain: float | None) -
         lines.append(
             "the subs lie on the same places of the sensor, so that the masters' noise does not "
             "average down: pointing some pixels elsewhere between subs would lower the noise by "
-            f"{dithering_gain:.0%}"
+            f"{percent(dithering_gain)}"
         )
     return tuple(lines)
 
@@ -70,5 +72,5 @@ def _plural(kind: str) -> str:
 
 def _percent(share: float) -> str:
     if share < 0.0005:
-        return "under 0.1%"
-    return f"{share:.0%}" if share >= 0.0995 else f"{share:.1%}"
+        return "under 0.1 %"
+    return f"{percent(share)}" if share >= 0.0995 else f"{percent(share, 1)}"

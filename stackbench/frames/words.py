@@ -85,3 +85,21 @@ def thousands(number: int) -> str:
         With narrow spaces that do not break, for example "12 345".
     """
     return f"{number:,}".replace(",", "\u202f")
+
+
+def percent(share: float, digits: int = 0) -> str:
+    """Write a share in per cent.
+
+    Parameters
+    ----------
+    share : float
+        Of 1.
+    digits : int
+        How many decimals.
+
+    Returns
+    -------
+    str
+        For example "66 %".
+    """
+    return f"{100 * share:.{digits}f} %"

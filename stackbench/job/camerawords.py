@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from stackbench.calibration.trends import Trend
+from stackbench.frames.words import percent
 from stackbench.job.camerafacts import CameraFacts, DarkFacts, FlatFacts
 from stackbench.job.words import problem_lines
 
@@ -63,7 +64,7 @@ def _rows(facts: CameraFacts) -> Iterator[tuple[str, str]]:
         yield (
             "photon transfer",
             f"{1 / facts.line.slope:.4g} e⁻/ADU by its slope, "
-            f"points within {facts.line.deviation:.1%} of the line",
+            f"points within {percent(facts.line.deviation, 1)} of the line",
         )
     full = facts.saturation_adu
     yield "saturation", "not seen in any frame" if full is None else f"{full:.0f} ADU"
@@ -78,7 +79,8 @@ def _rows(facts: CameraFacts) -> Iterator[tuple[str, str]]:
     for name, straight in facts.linearity:
         yield (
             f"linearity, {name}",
-            f"within {straight.largest_deviation:.2%}, on average {straight.mean_deviation:.2%}, "
+            f"within {percent(straight.largest_deviation, 2)}, on average "
+            f"{percent(straight.mean_deviation, 2)}, "
             f"of {straight.points} flats",
         )
 
@@ -104,17 +106,22 @@ def _dark_words(dark: DarkFacts) -> str:
         rate = f"{dark.rate_e_s:.3g} ± {dark.error_e_s:.2g} e⁻/s per pixel"
     else:
         rate = f"{dark.rate_adu_s:.3g} ± {dark.error_adu_s:.2g} ADU/s per pixel"
-    hot = f", {dark.hot_share:.3%} hot pixels" if dark.hot_share is not None else ""
+    hot = f", {percent(dark.hot_share, 3)} hot pixels" if dark.hot_share is not None else ""
     return rate.replace("-", "−") + hot
 
 
 def _flat_words(flat: FlatFacts) -> str:
     parts = [f"{flat.level_adu:.0f} ADU above bias"]
     if flat.level_share is not None:
-        parts.append(f"{flat.level_share:.0%} of saturation")
+        parts.append(f"{percent(flat.level_share)} of saturation")
     if flat.vignetting is not None:
         fall_off = flat.vignetting
-        parts.append(f"corners {fall_off.corners:.1%} and edges {fall_off.edges:.1%} darker")
+        parts.append(
+            f"corners {percent(fall_off.corners, 1)} and edges {percent(fall_off.edges, 1)} darker"
+        )
     if flat.response is not None:
-        parts.append(f"pixel response {flat.response.rms:.2%} ± {flat.response.error:.2%} rms")
+        parts.append(
+            f"pixel response {percent(flat.response.rms, 2)} ± "
+            f"{percent(flat.response.error, 2)} rms"
+        )
     return ", ".join(parts).replace("-", "−")

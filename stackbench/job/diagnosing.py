@@ -15,7 +15,7 @@ from stackbench.export.lessons import filter_advice_entry as in_record
 from stackbench.export.wcs import Wcs
 from stackbench.frames.names import setup_label
 from stackbench.frames.targets import target_key
-from stackbench.frames.words import duration
+from stackbench.frames.words import duration, percent
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.judging import JudgedGroup, JudgedSub, known
 from stackbench.job.places import Chance, next_chance, sky_places
@@ -295,7 +295,7 @@ def _filter_lines(advice: FilterAdvice) -> list[str]:
     ]
     if advice.shortest_sub_s is not None and advice.read_share is not None:
         lines.append(
-            f"read noise adds {advice.read_share:.0%} to the sky's noise in subs of "
+            f"read noise adds {percent(advice.read_share)} to the sky's noise in subs of "
             f"{duration(depth.sub_s)}; "
             + (
                 f"subs of {duration(_rounded(advice.shortest_sub_s))} or more bring it below 5 %"
@@ -341,7 +341,9 @@ def _when_next(night: TargetNight) -> list[str]:
 def _chance_line(chance: Chance) -> str:
     moon = "Moon below the horizon"
     if chance.moon_hours > 0:
-        moon = f"Moon {chance.moon_illuminated:.0%} lit, up for {chance.moon_hours:.1f} h of it"
+        moon = (
+            f"Moon {percent(chance.moon_illuminated)} lit, up for {chance.moon_hours:.1f} h of it"
+        )
     return (
         f"next above {_LEAST_ALTITUDE_DEG:.0f}° in the dark on "
         f"{chance.start:%Y-%m-%d} from {chance.start:%H:%M} to {chance.end:%H:%M} UTC "

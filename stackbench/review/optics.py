@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from stackbench.frames.words import percent
 from stackbench.review.findings import Confidence, Figure, Finding, Topic
 from stackbench.review.observations import Observation
 from stackbench.review.orientations import orientations_of
@@ -243,13 +244,15 @@ def _tilt(subs: Sequence[Observation], pattern: FieldPattern, agreement: float) 
     return Finding(
         topic=Topic.OPTICS,
         cause="tilt",
-        title=f"Stars are {pattern.tilt_size:.0%} wider at the {side} than opposite",
-        text=f"FWHM changes by {pattern.tilt_size:.0%} straight across the frame, widest at the "
+        title=f"Stars are {percent(pattern.tilt_size)} wider at the {side} than opposite",
+        text=f"FWHM changes by {percent(pattern.tilt_size)} straight across the frame, "
+        "widest at the "
         f"{side} (first row at the bottom), as a tilted sensor does.",
         evidence=(
-            f"slope {pattern.tilt_size:.0%} ± {pattern.tilt_error:.1%} from edge to edge, "
+            f"slope {percent(pattern.tilt_size)} ± {percent(pattern.tilt_error, 1)} from "
+            "edge to edge, "
             f"{pattern.stars} stars of {len(subs)} subs",
-            f"the same in {agreement:.0%} of the subs{turned}",
+            f"the same in {percent(agreement)} of the subs{turned}",
         ),
         confidence=Confidence.CERTAIN if agreement > 0.9 else Confidence.LIKELY,
         figures=(
@@ -272,11 +275,12 @@ def _curvature(subs: Sequence[Observation], pattern: FieldPattern) -> Finding:
     return Finding(
         topic=Topic.OPTICS,
         cause="field curvature",
-        title=f"Stars are {pattern.curvature:.0%} wider in the corners",
-        text=f"FWHM grows by {pattern.curvature:.0%} from the middle to the corners, in all "
+        title=f"Stars are {percent(pattern.curvature)} wider in the corners",
+        text=f"FWHM grows by {percent(pattern.curvature)} from the middle to the corners, in all "
         "directions alike.",
         evidence=(
-            f"growth {pattern.curvature:.0%} ± {pattern.curvature_error:.1%} to the corners, "
+            f"growth {percent(pattern.curvature)} ± {percent(pattern.curvature_error, 1)} "
+            "to the corners, "
             f"{pattern.stars} stars of {len(subs)} subs",
         ),
         confidence=Confidence.LIKELY,

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from stackbench.frames.words import percent
 from stackbench.review.findings import Confidence, Figure, Finding, Topic
 from stackbench.review.observations import Observation
 from stackbench.review.series import begin_of, clock, end_of, fit_linear, in_time, robust_sigma
@@ -186,7 +187,7 @@ def _low(subs: Sequence[Observation]) -> list[Finding]:
             cause="low altitude",
             title=f"{len(low)} subs were taken low, at airmass up to {worst:.1f}",
             text="Stars grew as the target stood lower, as seeing does: by "
-            f"{loss:.0%} between the highest and the lowest sub.",
+            f"{percent(loss)} between the highest and the lowest sub.",
             evidence=(
                 f"FWHM goes with airmass to the power {power:.2f} ± {error:.2f}; "
                 "turbulence gives 0.6",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stackbench.frames.words import percent
 from stackbench.review.findings import Confidence, Figure, Finding, Topic
 from stackbench.review.observations import Observation
 from stackbench.review.orientations import orientations_of
@@ -273,7 +274,9 @@ def _wind(
         title=f"Shaken: {len(indices)} of {len(subs)} subs are trailed, each its own way",
         text="Many subs are trailed, but in directions that change from sub to sub, as wind, "
         "a soft ground or a loose part would do.",
-        evidence=(f"trails of {length:.1f} px; their directions agree by only {agreement:.0%}",),
+        evidence=(
+            f"trails of {length:.1f} px; their directions agree by only {percent(agreement)}",
+        ),
         confidence=Confidence.LIKELY,
         figures=(
             Figure(name="trail", value=length, unit="px"),

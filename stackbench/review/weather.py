@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from stackbench.frames.words import percent
 from stackbench.review.findings import Confidence, Figure, Finding, Topic
 from stackbench.review.observations import Observation
 from stackbench.review.series import (
@@ -116,14 +117,14 @@ def _cloud(
     light = "and lit the sky" if lit else "without lighting the sky"
     when = f"from {clock(start)} to {clock(end)}"
     evidence = [
-        f"stars lost up to {share:.0%} of their light ({depth:.2f} mag, "
+        f"stars lost up to {percent(share)} of their light ({depth:.2f} mag, "
         f"typically {typical:.2f} mag)",
         f"sky {brighter:.2f} times that of the other subs",
     ]
     stars = relative_to_filter(subs, lambda one: float(one.measures.stars or 0))
     fewer = float(np.nanmedian(stars[stretch]))
     if fewer < _FEWER_STARS:
-        evidence.append(f"{fewer:.0%} of the usual number of stars")
+        evidence.append(f"{percent(fewer)} of the usual number of stars")
     sure = len(stretch) >= 3 and (not np.isfinite(fewer) or fewer < 1)
     return Finding(
         topic=Topic.WEATHER,
@@ -238,12 +239,12 @@ def _moon(subs: Sequence[Observation], sky: Floats, lost: Floats) -> list[Findin
             cause="moonlight",
             title=f"{what}: sky {ratio:.1f} times as bright",
             text=f"With the Moon up the sky was {ratio:.1f} times as bright as without it, "
-            f"which raises the noise of sky-limited subs by {np.sqrt(ratio) - 1:.0%}.",
+            f"which raises the noise of sky-limited subs by {percent(np.sqrt(ratio) - 1)}.",
             evidence=(
                 f"sky {ratio:.2f} times as bright in {len(up)} subs with the Moon up as in "
                 f"{len(down)} without",
                 f"Moon up to {place.moon_altitude_deg:.0f}° high, "
-                f"{place.moon_illuminated:.0%} lit, {place.moon_separation_deg:.0f}° away",
+                f"{percent(place.moon_illuminated)} lit, {place.moon_separation_deg:.0f}° away",
             ),
             confidence=Confidence.CERTAIN,
             figures=(Figure(name="sky brightened", value=ratio),),

@@ -2,7 +2,7 @@
 
 from datetime import datetime, timedelta
 
-from stackbench.frames.words import seconds
+from stackbench.frames.words import percent, seconds
 from stackbench.review.limits import PlacedLimit
 from stackbench.review.standing import standing
 from stackbench.window.measures import MEASURES, Measure
@@ -171,7 +171,7 @@ def place_words(row: SubRow, measure: Measure, model: NightModel) -> str:
     limit = limit_of(lane, measure, row)
     return (
         f"{measure.words} {measure.written(value)}: {_ordinal(known.rank)} of {known.count} from "
-        f"the lowest, {known.below:.0%} of the other {lane.filter_name} subs are lower"
+        f"the lowest, {percent(known.below)} of the other {lane.filter_name} subs are lower"
         + (f"; the limit is {measure.written(limit.limit)}" if limit is not None else "")
     )
 

@@ -88,7 +88,7 @@ def test_a_master_that_marks_too_much_is_not_believed():
     assert found.dark.total == 0
     (problem,) = found.problems
     assert "10." in problem.why or "9.9" in problem.why
-    assert "limit 5%" in problem.why
+    assert "limit 5 %" in problem.why
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (9, 10), (64, 64), (129, 127), (200, 333)])

@@ -73,7 +73,7 @@ def test_a_flat_that_leaves_its_shape_behind():
     much = FlatResidue(share=-0.2, error=0.01, explained=0.9, swing=0.06)
     found = residue_problem([much] * 5, name="flat L")
     assert found.what == "The flat L corrects too much"
-    assert "20% of the flat's shape" in found.why
+    assert "20 % of the flat's shape" in found.why
     little = replace(much, share=0.2)
     assert residue_problem([little] * 4, name="flat L").what.endswith("too little")
     assert residue_problem([FITTING] * 5, name="flat L") is None

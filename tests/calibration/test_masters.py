@@ -210,7 +210,7 @@ def test_frames_of_another_shape_and_without_values():
     sources[3] = ArrayRows(np.zeros((10, 10)))
     master = make_level(set_of(Kind.BIAS, 5, SHAPE), sources, rejection=AUTO)
     reasons = [frame.reason for frame in master.dropped]
-    assert reasons[0] == "100% of its pixels are undefined"
+    assert reasons[0] == "100 % of its pixels are undefined"
     assert reasons[1] == "its shape (ny, nx) is (10, 10), that of the set (120, 160)"
     assert len(master.paths) == 3
 

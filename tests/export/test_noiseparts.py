@@ -12,9 +12,11 @@ def _dark(gain):
 
 def test_what_matters_is_said_with_its_remedy():
     shares, darks, dithering = noise_lines((SUBS, BIAS, _dark(0.031)), 0.062)
-    assert shares == ("of the noise's square: subs 90%, bias (of 40) under 0.1%, dark (of 12) 10%")
-    assert darks == "10 more darks would lower the noise by 3% (22 instead of 12)"
-    assert dithering.endswith("would lower the noise by 6%")
+    assert shares == (
+        "of the noise's square: subs 90 %, bias (of 40) under 0.1 %, dark (of 12) 10 %"
+    )
+    assert darks == "10 more darks would lower the noise by 3 % (22 instead of 12)"
+    assert dithering.endswith("would lower the noise by 6 %")
 
 
 def test_what_does_not_matter_gets_no_advice():

@@ -141,7 +141,7 @@ def test_a_value_is_told_with_its_place_among_those_of_its_filter(finished):
     widest = max(lane, key=lambda row: row.value("fwhm_px"))
     assert rank_words(widest, fwhm, model) == f"{len(lane)}th of {len(lane)}"
     words = place_words(widest, fwhm, model)
-    assert "100% of the other" in words
+    assert "100 % of the other" in words
     assert "the limit is" in words
 
 
