@@ -149,11 +149,9 @@ def run(
         list[str] | None,
         typer.Option(metavar="NAME", help="Leave frames to their headers again. Repeatable."),
     ] = None,
-    forget_limits: Annotated[
+    forget_settings: Annotated[
         bool,
-        typer.Option(
-            "--forget-limits", help="Forget limits moved in the window; judge by the settings."
-        ),
+        typer.Option("--forget-settings", help="Forget settings and limits made in the window."),
     ] = False,
     tiff: Annotated[
         str | None, typer.Option(metavar="uint16|float32", help="Depth of the TIFF files.")
@@ -209,8 +207,8 @@ def run(
                 history=None if without_history else History(default_history()),
             ) as bench,
         ):
-            if forget_limits:
-                remembering.forget_limits(bench.store)
+            if forget_settings:
+                remembering.forget_settings(bench.store)
             night = run_job(
                 bench,
                 nights,

@@ -19,6 +19,7 @@ from stackbench.job.noisecurve import NoiseCurve, noise_curve
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Progress
 from stackbench.job.recipes import Recipe
+from stackbench.job.settings import Settings
 from stackbench.job.stacking import FinishedStack
 
 if TYPE_CHECKING:
@@ -45,16 +46,19 @@ class ProductDesk:
         self._night: MeasuredNight | None = None
         self._differences: dict[str, Difference] = {}
 
-    def use(self, night: "MeasuredNight") -> None:
+    def use(self, night: "MeasuredNight", *, settings: Settings) -> None:
         """Answer from now on about a night.
 
         Parameters
         ----------
         night : MeasuredNight
             The night, its masters made.
+        settings : Settings
+            What its stacks are made by.
         """
         with self._lock:
             self._night = night
+            self._bench = replace(self._bench, settings=settings)
 
     def sheet(
         self, one: CalibrationSet, master: FinishedMaster

@@ -4,15 +4,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
 from stackbench.frames.scan import SESSION_STORE_NAME
 from stackbench.job.bench import Bench
+from stackbench.job.settings import Settings, changed_parts
 from stackbench.job.store import Store
-from stackbench.review.limits import Limits
 
 _STAGE = "session"
-_LIMITS: TypeAdapter[Limits] = TypeAdapter(Limits)
 
 
 def remember_nights(store: Store, folders: Sequence[Path]) -> None:
@@ -45,54 +44,34 @@ def remembered_nights(store: Store) -> tuple[Path, ...]:
     return () if known is None else tuple(Path(folder) for folder in known[0]["folders"])
 
 
-def remember_limits(store: Store, limits: Limits) -> None:
-    """Remember the limits that were set in the window.
+def remember_settings(store: Store, settings: Settings) -> None:
+    """Remember the settings that were made in the window.
 
     Parameters
     ----------
     store : Store
         The output folder's store.
-    limits : Limits
-        The limits.
+    settings : Settings
+        The settings; parts that are as the program comes with them are not
+        remembered.
     """
-    store.keep(_STAGE, "limits", _LIMITS.dump_python(limits, mode="json"))
+    parts = set(changed_parts(Settings(), settings))
+    store.keep(_STAGE, "settings", settings.model_dump(mode="json", include=parts))
 
 
-def remembered_limits(store: Store) -> Limits | None:
-    """Recall the limits that were set in the window.
-
-    Parameters
-    ----------
-    store : Store
-        The output folder's store.
-
-    Returns
-    -------
-    Limits or None
-        None when none were set, or by a version whose limits were others.
-    """
-    known = store.recall(_STAGE, "limits")
-    if known is None:
-        return None
-    try:
-        return _LIMITS.validate_python(known[0])
-    except ValidationError:
-        return None
-
-
-def forget_limits(store: Store) -> None:
-    """Forget the limits that were set in the window.
+def forget_settings(store: Store) -> None:
+    """Forget the settings that were made in the window.
 
     Parameters
     ----------
     store : Store
         The output folder's store.
     """
-    store.drop(_STAGE, "limits")
+    store.drop(_STAGE, "settings")
 
 
-def with_moved_limits(bench: Bench) -> Bench:
-    """Judge by the limits that were set in the window, and say so.
+def with_made_settings(bench: Bench) -> Bench:
+    """Work by the settings that were made in the window, and say so.
 
     Parameters
     ----------
@@ -102,16 +81,25 @@ def with_moved_limits(bench: Bench) -> Bench:
     Returns
     -------
     Bench
-        The same bench where no limits were set, or just those of its settings.
+        With what was made in the window for this output folder, in those
+        parts of the settings that are as the program comes with them.
     """
-    limits = remembered_limits(bench.store)
-    if limits is None or limits == bench.settings.review:
+    known = bench.store.recall(_STAGE, "settings")
+    if known is None:
+        return bench
+    try:
+        made = Settings.model_validate(known[0])
+    except ValidationError:  # of a version whose settings were others
+        return bench
+    own = changed_parts(Settings(), bench.settings)
+    parts = {name: getattr(made, name) for name in known[0] if name not in own}
+    if not parts:
         return bench
     bench.progress.say(
-        "Subs are judged by limits that were moved in the window; "
-        "--forget-limits goes back to those of the settings."
+        f"Settings that were made in the window hold ({', '.join(parts)}); "
+        "--forget-settings goes back to those of the program."
     )
-    return replace(bench, settings=bench.settings.model_copy(update={"review": limits}))
+    return replace(bench, settings=bench.settings.model_copy(update=parts))
 
 
 def is_output(folder: Path) -> bool:

@@ -24,7 +24,7 @@ from stackbench.job.overview import Overview, overview_of
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.record import Results, record_of, write_record
 from stackbench.job.registering import Field, register_lights
-from stackbench.job.remembering import remember_nights, with_moved_limits
+from stackbench.job.remembering import remember_nights, with_made_settings
 from stackbench.job.stacking import FinishedStack, stack_groups
 from stackbench.job.standing import with_history
 
@@ -71,7 +71,7 @@ def run_job(
 ) -> Night:
     """Do the whole job, leaving out what an earlier run did already.
 
-    Limits moved in the window hold, and are told.
+    Settings made in the window hold, and are told.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def run_job(
     WriteError
         If a product cannot be written.
     """
-    bench = with_moved_limits(bench)
+    bench = with_made_settings(bench)
     looked = look_through(bench, folders)
     found = looked.found
     if take_labels(

@@ -26,9 +26,9 @@ from stackbench.job.pixels import PixelDesk
 from stackbench.job.productdesk import ProductDesk
 from stackbench.job.progress import Progress
 from stackbench.job.remembering import (
-    remember_limits,
+    remember_settings,
     remembered_nights,
-    with_moved_limits,
+    with_made_settings,
 )
 from stackbench.job.run import (
     Looked,
@@ -40,7 +40,7 @@ from stackbench.job.run import (
     measure_night,
 )
 from stackbench.job.sessionstate import Change, Hear, SessionState, ignore, turned_verdicts
-from stackbench.job.settings import Settings
+from stackbench.job.settings import BEFORE_JUDGING, Settings, changed_parts
 from stackbench.job.skies import night_sky
 from stackbench.job.stacking import outdated
 from stackbench.job.store import Decision
@@ -60,8 +60,8 @@ class Session:
     folders : sequence of Path
         The nights' folders; those of the last job if empty.
     settings : Settings, optional
-        The settings of the job; limits that were set by hand in an earlier
-        session take the place of theirs.
+        The settings of the job; those that were made for this output folder in
+        an earlier session take the place of what is left at its default.
     threads : int, optional
         How many threads work; one per processor if None.
     library : Library, optional
@@ -102,13 +102,14 @@ class Session:
         )
         with ExitStack() as undo:
             undo.callback(self._exit.close)
-            self._bench = with_moved_limits(bench)
+            self._bench = with_made_settings(bench)
             self._folders = tuple(folders) or remembered_nights(bench.store)
             check_folders(self._folders, out)
             undo.pop_all()
         self._desk = PixelDesk(bench.scratch)
         self._looked: Looked | None = None
         self._measured: MeasuredNight | None = None
+        self._measured_with = self._exported_with = self._bench.settings
         self._state = SessionState(folders=self._folders)
         self.pictures = PictureDesk(self._bench, self._desk)
         self.products = ProductDesk(self._bench, self._desk)
@@ -160,13 +161,24 @@ class Session:
         return len(added), known
 
     @property
+    def settings(self) -> Settings:
+        """The settings as they are by now.
+
+        Returns
+        -------
+        Settings
+            Those of this output folder.
+        """
+        return self._bench.settings
+
+    @property
     def limits(self) -> Limits:
         """The limits that verdicts rest on.
 
         Returns
         -------
         Limits
-            Those of the settings, or as set by hand since.
+            Part of the settings.
         """
         return self._bench.settings.review
 
@@ -231,9 +243,8 @@ class Session:
 
         measured = measure_night(bench, self._desk, looked, hear=_hear_masters)
         self.pictures.use(measured)
-        self.products.use(measured)
         with self._lock:
-            self._measured = measured
+            self._measured, self._measured_with = measured, bench.settings
             bench = self._working_bench(progress, stop)  # limits may have moved meanwhile
             judged = judge_night(bench, measured)
             problems = (
@@ -250,7 +261,7 @@ class Session:
     def restack(
         self, *, progress: Progress | None = None, stop: Stop = never, hear: Hear = ignore
     ) -> SessionState:
-        """Stack again just the groups that are out of date, and export.
+        """Do again just what is out of date, and export.
 
         Parameters
         ----------
@@ -259,7 +270,8 @@ class Session:
         stop : callable
             Asked between pieces of work; True ends it with Cancelled.
         hear : callable
-            Not called, since nothing is found out before the end.
+            As for `run`; not called where only stacks and channels are out of
+            date, since nothing is found out before the end.
 
         Returns
         -------
@@ -275,9 +287,10 @@ class Session:
         ValueError
             If nothing was judged yet.
         """
-        del hear
         if self._measured is None:
             raise ValueError("there is nothing to stack before the subs are judged")
+        if set(self.state.outdated) & set(BEFORE_JUDGING):
+            return self.run(progress=progress, stop=stop, hear=hear)
         bench = self._working_bench(progress, stop)
         return self._finish(bench, self._measured, self.state.groups)
 
@@ -312,11 +325,30 @@ class Session:
         SessionState
             With new verdicts, and the stacks they put out of date.
         """
+        return self.set_settings(self.settings.model_copy(update={"review": limits}))
+
+    def set_settings(self, settings: Settings) -> SessionState:
+        """Work by other settings from now on, and in later sessions.
+
+        Parameters
+        ----------
+        settings : Settings
+            The new settings.
+
+        Returns
+        -------
+        SessionState
+            With new verdicts, and what the settings put out of date.
+
+        Raises
+        ------
+        StoreError
+            If they cannot be written; then nothing is changed.
+        """
         with self._lock:
-            settings = self._bench.settings.model_copy(update={"review": limits})
+            remember_settings(self._bench.store, settings)
             self._bench = replace(self._bench, settings=settings)
-            remember_limits(self._bench.store, limits)
-            self._renew(groups=self._judged_by(self._state.groups, limits))
+            self._renew(groups=self._judged_by(self._state.groups, settings.review))
             return self._state
 
     def decisions(self) -> dict[Path, Decision]:
@@ -411,8 +443,10 @@ class Session:
     def _finish(
         self, bench: Bench, measured: MeasuredNight, judged: Sequence[JudgedGroup]
     ) -> SessionState:
+        self.products.use(measured, settings=bench.settings)
         outcome = finish_night(bench, self._desk, measured, judged)
         with self._lock:
+            self._exported_with = bench.settings
             # decisions taken while this was stacked stay, and put stacks out of date
             self._renew(
                 stacks=outcome.stacks,
@@ -435,11 +469,25 @@ class Session:
 
     def _renew(self, **changes: object) -> None:
         state: SessionState = replace(self._state, **changes)  # type: ignore[arg-type]
+        parts = self._outdated_parts(state)
         stale: tuple[int, ...] = ()
-        if self._measured is not None and state.overview is not None:
+        if set(parts) & set(BEFORE_JUDGING):
+            stale = tuple(range(len(state.groups)))
+        elif self._measured is not None and state.overview is not None:
             plan, shelf = state.overview.plan, self._measured.shelf
             stale = outdated(self._bench, plan, shelf, state.groups, state.stacks)
-        self._state = replace(state, stale=stale)
+        self._state = replace(state, stale=stale, outdated=parts)
+
+    def _outdated_parts(self, state: SessionState) -> tuple[str, ...]:
+        """Name the parts of the settings that what was made does not follow."""
+        since_measured = changed_parts(self._measured_with, self.settings)
+        since_exported = changed_parts(self._exported_with, self.settings)
+        return tuple(
+            name
+            for name in Settings.model_fields
+            if (name in BEFORE_JUDGING and name in since_measured and self._measured is not None)
+            or (name == "export" and name in since_exported and bool(state.channels))
+        )
 
     def _judged_by(self, groups: Sequence[JudgedGroup], limits: Limits) -> tuple[JudgedGroup, ...]:
         if self._looked is None:

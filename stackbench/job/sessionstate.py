@@ -26,7 +26,9 @@ class SessionState:
     `groups` are the judged lights. `stale` are the indices of those groups whose stack does
     not show their verdicts: not stacked yet, or decided otherwise since.
     `night` is the record as last written. `replanned` tells that kinds or
-    filters were set by hand and nothing was made by the new plan yet.
+    filters were set by hand and nothing was made by the new plan yet. `outdated` names
+    the parts of the settings that were changed after what they are about was made: the
+    measures, and so all stacks, or the channels' files.
     """
 
     folders: tuple[Path, ...] = ()
@@ -43,6 +45,7 @@ class SessionState:
     night: Night | None = None
     stale: tuple[int, ...] = ()
     replanned: bool = False
+    outdated: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

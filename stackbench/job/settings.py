@@ -125,6 +125,31 @@ class Settings(BaseModel):
         return {name: _checked(value, parts.get(name), name) for name, value in given.items()}
 
 
+# A change in one of these needs more than the stacks done again. What changes in
+# the others, verdicts follow at once and stacks by their recipes.
+BEFORE_JUDGING = ("calibration", "masters", "stars", "registration")
+
+
+def changed_parts(before: Settings, now: Settings) -> tuple[str, ...]:
+    """Name the parts in which settings differ.
+
+    Parameters
+    ----------
+    before : Settings
+        The settings as they were.
+    now : Settings
+        The settings as they are.
+
+    Returns
+    -------
+    tuple of str
+        In the order of the steps.
+    """
+    return tuple(
+        name for name in Settings.model_fields if getattr(before, name) != getattr(now, name)
+    )
+
+
 def load_settings(path: Path) -> Settings:
     """Read a settings file.
 
@@ -153,10 +178,34 @@ def load_settings(path: Path) -> Settings:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: not a TOML file: {error}") from error
     try:
+        return settings_of(given)
+    except SettingsError as error:
+        raise SettingsError(f"{path}: {error}") from error
+
+
+def settings_of(given: Mapping[str, Any]) -> Settings:
+    """Make settings from plain values.
+
+    Parameters
+    ----------
+    given : mapping
+        Parts by name, and in them values by name; what is left out keeps its
+        default.
+
+    Returns
+    -------
+    Settings
+        The settings.
+
+    Raises
+    ------
+    SettingsError
+        If a name or value cannot be; the message says which and why.
+    """
+    try:
         return Settings.model_validate(given)
     except ValidationError as error:
-        faults = "; ".join(_in_words(fault) for fault in error.errors())
-        raise SettingsError(f"{path}: {faults}") from error
+        raise SettingsError("; ".join(_in_words(fault) for fault in error.errors())) from error
 
 
 def _in_words(fault: ErrorDetails) -> str:

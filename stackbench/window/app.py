@@ -6,9 +6,10 @@ from PySide6.QtCore import QSettings
 from PySide6.QtWidgets import QApplication
 
 from stackbench import __version__
+from stackbench.window.appicon import app_icon
 from stackbench.window.choices import Choices
 from stackbench.window.look import dress, system_look
-from stackbench.window.mainwindow import MainWindow, app_icon
+from stackbench.window.mainwindow import MainWindow
 
 
 def run_window() -> int:

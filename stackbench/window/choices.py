@@ -4,7 +4,10 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
+from pydantic import ValidationError
 from PySide6.QtCore import QByteArray, QSettings
+
+from stackbench.job.settings import Settings, changed_parts
 
 _MOST_RECENT = 8
 
@@ -90,6 +93,73 @@ class Choices:
             From `saveGeometry`.
         """
         self._settings.setValue("geometry", geometry)
+
+    def settings(self) -> Settings:
+        """Recall the settings that new nights begin with.
+
+        Returns
+        -------
+        Settings
+            Those the program comes with until others are kept.
+        """
+        try:
+            return Settings.model_validate_json(str(self._settings.value("settings", "{}")))
+        except ValidationError:  # kept by a version whose settings were others
+            return Settings()
+
+    def keep_settings(self, settings: Settings) -> None:
+        """Remember the settings that new nights begin with.
+
+        Parameters
+        ----------
+        settings : Settings
+            The settings; parts that are as the program comes with them follow
+            later versions of it.
+        """
+        parts = set(changed_parts(Settings(), settings))
+        self._settings.setValue("settings", settings.model_dump_json(include=parts))
+
+    def threads(self) -> int | None:
+        """Recall how many threads a job uses.
+
+        Returns
+        -------
+        int or None
+            None for one per processor.
+        """
+        value = self.text("threads", "")
+        return int(value) if value.isdecimal() and int(value) > 0 else None
+
+    def keep_threads(self, threads: int | None) -> None:
+        """Remember how many threads a job uses.
+
+        Parameters
+        ----------
+        threads : int or None
+            None for one per processor.
+        """
+        self.keep_text("threads", str(threads or ""))
+
+    def output_place(self) -> Path | None:
+        """Recall the folder in which new output folders are proposed.
+
+        Returns
+        -------
+        Path or None
+            None for beside the night; also when the folder is gone.
+        """
+        value = self.text("output_place", "")
+        return Path(value) if value and Path(value).is_dir() else None
+
+    def keep_output_place(self, place: Path | None) -> None:
+        """Remember the folder in which new output folders are proposed.
+
+        Parameters
+        ----------
+        place : Path or None
+            None for beside the night.
+        """
+        self.keep_text("output_place", "" if place is None else str(place))
 
     def text(self, name: str, default: str) -> str:
         """Recall a choice.

@@ -16,6 +16,7 @@ from stackbench.job.progress import Progress, Step
 from stackbench.job.remembering import is_output
 from stackbench.job.session import Session
 from stackbench.job.sessionstate import SessionState
+from stackbench.job.settings import BEFORE_JUDGING, Settings
 from stackbench.job.store import Decision, StoreError
 from stackbench.review.limits import Limits
 from stackbench.window.choices import Choices, RecentNight
@@ -113,7 +114,9 @@ class Controller(QObject):
         if self.working:
             return
         self._leave()
-        threads = self._threads
+        threads = self._threads or self.choices.threads()
+        # an output folder keeps the settings that it was made with
+        first = None if is_output(out) else self.choices.settings()
 
         def work(progress: Progress, stop: Stop, tell: Tell) -> SessionState:
             session = Session(
@@ -124,6 +127,8 @@ class Controller(QObject):
                 history=History(default_history()),
             )
             self._opened.append(session)
+            if first is not None:
+                session.set_settings(first)
             tell(session)
             return session.run(progress=progress, stop=stop, hear=tell)
 
@@ -138,7 +143,7 @@ class Controller(QObject):
             )
 
     def restack(self) -> None:
-        """Stack again what is out of date."""
+        """Do again what is out of date."""
         if self.session is None or self.working:
             return
         session = self.session
@@ -147,7 +152,7 @@ class Controller(QObject):
             return
         self._start(
             lambda progress, stop, tell: session.restack(progress=progress, stop=stop, hear=tell),
-            first=Step.STACK,
+            first=Step.FIND if set(session.state.outdated) & set(BEFORE_JUDGING) else Step.STACK,
         )
 
     def cancel(self) -> None:
@@ -235,6 +240,21 @@ class Controller(QObject):
         if self.trial is not None:
             self.trial = None
             self.model.try_out((), ())
+
+    def set_settings(self, settings: Settings) -> None:
+        """Work by other settings from now on.
+
+        Parameters
+        ----------
+        settings : Settings
+            The settings of the night that is open.
+        """
+        if self.session is not None:
+            self.trial = None
+            try:
+                self.model.show(self.session.set_settings(settings))
+            except StoreError as error:
+                self.refused.emit(str(error))
 
     def restore_limits(self) -> None:
         """Go back to the limits the program comes with."""

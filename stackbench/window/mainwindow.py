@@ -10,39 +10,35 @@ from PySide6.QtGui import (
     QDesktopServices,
     QDragEnterEvent,
     QDropEvent,
-    QIcon,
-    QPainter,
-    QPixmap,
 )
 from PySide6.QtWidgets import (
-    QButtonGroup,
-    QFrame,
-    QHBoxLayout,
     QMainWindow,
     QMenu,
     QMessageBox,
     QStackedWidget,
-    QToolButton,
     QVBoxLayout,
     QWidget,
 )
 
 from stackbench.job.store import Decision
 from stackbench.review.findings import Finding
+from stackbench.window.appicon import app_icon
 from stackbench.window.channelspage import ChannelsPage
 from stackbench.window.choices import Choices
-from stackbench.window.commands import Command, add_commands
+from stackbench.window.commands import add_commands
 from stackbench.window.controller import Controller
 from stackbench.window.findingspage import FindingsPage
 from stackbench.window.framespage import FramesPage
-from stackbench.window.help import GUIDE, about_text, keys_text, show_text
-from stackbench.window.look import LIGHT, icon_renderer
+from stackbench.window.help import keys_text, show_text
 from stackbench.window.masterspage import MastersPage
+from stackbench.window.menus import main_commands
 from stackbench.window.parts import label
 from stackbench.window.reviewpage import ReviewPage
 from stackbench.window.ribbonbar import RibbonBar
+from stackbench.window.settingsdialog import SettingsDialog
 from stackbench.window.stackspage import StacksPage
 from stackbench.window.startpage import StartPage
+from stackbench.window.stepbar import StepBar
 from stackbench.window.summarypage import SummaryPage
 from stackbench.window.tidying import Tidier
 from stackbench.window.workstrip import WorkStrip
@@ -73,7 +69,8 @@ class MainWindow(QMainWindow):
         self.setWindowTitle("stackbench")
         self.setWindowIcon(app_icon())
         self.setAcceptDrops(True)
-        self.start = StartPage()
+        self.steps = StepBar(STEPS)
+        self.start = StartPage(choices)
         self.summary = SummaryPage(model, self.controller.findings)
         self.frames = FramesPage(model)
         self.masters = MastersPage(self.controller)
@@ -99,35 +96,17 @@ class MainWindow(QMainWindow):
         self.notice.setContentsMargins(18, 8, 18, 4)
         self.notice.hide()
         self._lay_out()
-        self.actions_by_words = add_commands(self, self._commands())
+        self.actions_by_words = add_commands(self, main_commands(self))
         self._connect()
         self._restore()
         self._show_where()
 
     def _lay_out(self) -> None:
-        top = QFrame()
-        top.setProperty("part", "top")
-        row = QHBoxLayout(top)
-        row.setContentsMargins(12, 0, 16, 0)
-        row.setSpacing(2)
-        self.steps = QButtonGroup(self)
-        for number, words in enumerate(STEPS):
-            one = QToolButton()
-            one.setText(words)
-            one.setCheckable(True)
-            one.setProperty("part", "step")
-            one.setToolTip(f"{words} (Ctrl+{number + 1})")
-            one.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-            self.steps.addButton(one, number)
-            row.addWidget(one)
-        self._where = label("", "muted", wrap=False)
-        row.addStretch()
-        row.addWidget(self._where)
         whole = QWidget()
         layout = QVBoxLayout(whole)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
-        layout.addWidget(top)
+        layout.addWidget(self.steps)
         layout.addWidget(self.notice)
         layout.addWidget(self.pages, 1)
         layout.addWidget(self.strip)
@@ -135,50 +114,9 @@ class MainWindow(QMainWindow):
         self.setCentralWidget(whole)
         self.setMinimumSize(QSize(760, 560))
 
-    def _commands(self) -> list[Command]:
-        night, subs, go, about = "&Night", "&Subs", "&Go to", "&Help"
-        return [
-            Command(menu=night, words="Open a night…", key="Ctrl+O", do=self._open_dialog),
-            Command(menu=night, words="Another night", key="Ctrl+N", do=self.another_night),
-            Command(menu=night, words="", key="", do=_nothing),
-            Command(menu=night, words="Stack again", key="F5", do=self.controller.restack),
-            Command(menu=night, words="Stop the work", key="Ctrl+.", do=self.stop),
-            Command(menu=night, words="Open the folder", key="Ctrl+Shift+O", do=self.open_folder),
-            Command(menu=night, words="Open the report", key="", do=self.open_report),
-            Command(menu=night, words="", key="", do=_nothing),
-            Command(menu=night, words="Quit", key="Ctrl+Q", do=self.close),
-            Command(menu=subs, words="Undo", key="Ctrl+Z", do=self.controller.undo),
-            Command(menu=subs, words="Redo", key="Ctrl+Shift+Z", do=self.controller.redo),
-            Command(menu=subs, words="", key="", do=_nothing),
-            Command(menu=subs, words="Keep", key="K", do=partial(self.decide, Decision.KEEP)),
-            Command(menu=subs, words="Reject", key="R", do=partial(self.decide, Decision.REJECT)),
-            Command(
-                menu=subs, words="Hand back to the rules", key="H", do=partial(self.decide, None)
-            ),
-            Command(menu=subs, words="", key="", do=_nothing),
-            Command(menu=subs, words="Next in Review", key="N", do=partial(self._step, 1)),
-            Command(menu=subs, words="Previous in Review", key="B", do=partial(self._step, -1)),
-            Command(menu=subs, words="", key="", do=_nothing),
-            Command(
-                menu=subs,
-                words="Limits as they come with the program",
-                key="",
-                do=self.controller.restore_limits,
-            ),
-            *(
-                Command(menu=go, words=words, key=f"Ctrl+{n + 1}", do=partial(self.go_to, words))
-                for n, words in enumerate(STEPS)
-            ),
-            Command(menu=about, words="Guide", key="F1", do=partial(self._text, "Guide", GUIDE)),
-            Command(menu=about, words="Keys", key="Ctrl+K", do=self._show_keys),
-            Command(
-                menu=about, words="About", key="", do=partial(self._text, "About", about_text())
-            ),
-        ]
-
     def _connect(self) -> None:
         controller, model, ribbon = self.controller, self.controller.model, self.bar.ribbon
-        self.steps.idClicked.connect(lambda number: self.go_to(STEPS[number]))
+        self.steps.wanted.connect(self.go_to)
         self.start.begun.connect(self._begin)
         self.summary.wanted.connect(self.look_at)
         self.summary.folder_asked.connect(self.open_folder)
@@ -232,7 +170,7 @@ class MainWindow(QMainWindow):
             CHANNELS: self.channels,
         }
         self.pages.setCurrentWidget(pages[step] if opened else self.start)
-        self.steps.button(STEPS.index(step) if opened else 0).setChecked(True)
+        self.steps.show_step(step if opened else NIGHT)
 
     def add_nights(self, paths: Sequence[Path]) -> None:
         """Take folders that were dropped or chosen.
@@ -260,7 +198,7 @@ class MainWindow(QMainWindow):
             self._notice("Stop the work first; then another night can be opened.")
             return
         self.start.forget()
-        self.start.show_recent(self._choices.recent())
+        self.start.recent.show_nights(self._choices.recent())
         self.pages.setCurrentWidget(self.start)
 
     def decide(self, decision: Decision | None) -> None:
@@ -395,7 +333,14 @@ class MainWindow(QMainWindow):
         if current is not None:
             self.controller.decide([current], decision)
 
-    def _step(self, by: int) -> None:
+    def step(self, by: int) -> None:
+        """Show another sub in Review.
+
+        Parameters
+        ----------
+        by : int
+            How many further; below 0 back.
+        """
         if self.controller.session is not None:
             self.go_to(REVIEW)
             self.review.step(by)
@@ -415,12 +360,7 @@ class MainWindow(QMainWindow):
         self.frames.every.set_busy(busy=controller.working)
         session, undo, actions = controller.session, controller.undo_stack, self.actions_by_words
         opened = session is not None
-        for number in range(1, len(STEPS)):
-            self.steps.button(number).setEnabled(opened)
-        if not opened:
-            self.steps.button(0).setChecked(True)
-        self._where.setText("" if session is None else session.out.name)
-        self._where.setToolTip("" if session is None else str(session.out))
+        self.steps.show_output(controller.out)
         self.bar.setVisible(opened)
         judged = bool(controller.model.state.groups)
         decidable = judged and bool(controller.model.targets())
@@ -442,7 +382,8 @@ class MainWindow(QMainWindow):
         self.notice.setVisible(bool(words))
 
     @Slot()
-    def _open_dialog(self) -> None:
+    def open_dialog(self) -> None:
+        """Let a night's folder be chosen."""
         if self.controller.working:
             self._notice("Stop the work first; then another night can be opened.")
             return
@@ -450,10 +391,33 @@ class MainWindow(QMainWindow):
             self.another_night()
         self.start.ask_for_folder()
 
-    def _show_keys(self) -> None:
-        self._text("Keys", keys_text(self.actions_by_words.values()))
+    def show_keys(self) -> None:
+        """Show the keyboard sheet."""
+        self.show_page("Keys", keys_text(self.actions_by_words.values()))
 
-    def _text(self, title: str, markdown: str) -> None:
+    @Slot()
+    def show_settings(self) -> SettingsDialog:
+        """Let the settings be changed.
+
+        Returns
+        -------
+        SettingsDialog
+            It does not hold the window up.
+        """
+        dialog = SettingsDialog(self.controller, self)
+        dialog.show()
+        return dialog
+
+    def show_page(self, title: str, markdown: str) -> None:
+        """Show a page of text.
+
+        Parameters
+        ----------
+        title : str
+            Its title.
+        markdown : str
+            The text.
+        """
         dialog = show_text(self, title, markdown)
         dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
 
@@ -466,27 +430,4 @@ class MainWindow(QMainWindow):
         if geometry is None or not self.restoreGeometry(geometry):
             self.resize(1240, 860)
         self.bar.show_measure(self._choices.text("measure", "fwhm_px"))
-        self.start.show_recent(self._choices.recent())
-
-
-def app_icon() -> QIcon:
-    """Draw the program's icon.
-
-    Returns
-    -------
-    QIcon
-        In a few sizes.
-    """
-    icon = QIcon()
-    for size in (16, 32, 64, 128):
-        pixmap = QPixmap(size, size)
-        pixmap.fill(Qt.GlobalColor.transparent)
-        painter = QPainter(pixmap)
-        icon_renderer("app", LIGHT.accent).render(painter)
-        painter.end()
-        icon.addPixmap(pixmap)
-    return icon
-
-
-def _nothing() -> None:
-    """Stand for the line between two groups of a menu."""
+        self.start.recent.show_nights(self._choices.recent())

@@ -9,17 +9,17 @@ from PySide6.QtWidgets import (
     QFrame,
     QHBoxLayout,
     QLineEdit,
-    QPushButton,
-    QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
 
 from stackbench.job.remembering import propose_output
-from stackbench.window.choices import RecentNight
+from stackbench.window.choices import Choices
 from stackbench.window.controller import sort_drop
-from stackbench.window.parts import button, card, emptied, label
+from stackbench.window.drawing import Drawing
+from stackbench.window.parts import button, card, emptied, label, scrolled
 from stackbench.window.places import sample_night, short, writable_output
+from stackbench.window.recentnights import RecentNights
 
 
 class StartPage(QWidget):
@@ -27,71 +27,98 @@ class StartPage(QWidget):
 
     `begun` comes with the nights' folders and the output folder, the folders
     being empty where an earlier output is taken up again.
+
+    Parameters
+    ----------
+    choices : Choices
+        Where new output is wanted.
     """
 
     begun = Signal(object, object)
 
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, choices: Choices) -> None:
+        super().__init__()
+        self._choices = choices
         self._nights: list[Path] = []
         self._chose_out = False
         self.setAccessibleName("Start")
-        middle = QVBoxLayout()
-        middle.setSpacing(12)
-        middle.addWidget(label("Drop a night’s folder here, or choose one.", "title"))
-        self._hint = label(
-            "Raw frames are only ever read. Masters, stacks and channels go to a folder of "
-            "their own.",
-            "muted",
-        )
-        middle.addWidget(self._hint)
-        self._zone, zone = card()
-        self._zone.setProperty("part", "drop")
-        self._zone.setMinimumHeight(170)
-        self._zone.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
-        self._list = QVBoxLayout()
-        self._list.setSpacing(4)
-        zone.addLayout(self._list)
-        zone.addStretch()
-        row = QHBoxLayout()
-        self.choose = button("Choose a folder…", "Choose a night’s folder (Ctrl+O)")
+        self.choose = button("Choose a folder…", "Choose a night’s folder (Ctrl+O)", main=True)
         self.sample = button("Try the sample night", "A small simulated night that comes along")
-        row.addWidget(self.choose)
-        row.addWidget(self.sample)
-        row.addStretch()
-        zone.addLayout(row)
-        middle.addWidget(self._zone)
-        middle.addLayout(self._output_row())
+        self.sample.setVisible(sample_night() is not None)
+        self.recent = RecentNights()
         self._words = label("", "warn")
         self._words.setAccessibleName("Why it does not go on")
         self._words.hide()
+        middle = QVBoxLayout()
+        middle.setSpacing(14)
+        middle.addWidget(
+            label("Drop a night’s folder, and get aligned, stacked channels.", "title")
+        )
+        middle.addWidget(self._drop_zone(), 1)
+        middle.addWidget(self._output_row())
         middle.addWidget(self._words)
-        self._recent = QVBoxLayout()
-        self._recent.setSpacing(4)
-        middle.addLayout(self._recent)
-        middle.addStretch()
+        middle.addWidget(self.recent)
         column = QFrame()
-        column.setMaximumWidth(760)
+        column.setMaximumWidth(900)
         column.setLayout(middle)
-        outer = QHBoxLayout(self)
-        outer.setContentsMargins(32, 28, 32, 12)
+        content = QWidget()
+        outer = QHBoxLayout(content)
+        outer.setContentsMargins(32, 28, 32, 28)
         outer.addStretch(1)
-        outer.addWidget(column, 20)
+        outer.addWidget(column, 30)
         outer.addStretch(1)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.addWidget(scrolled(content))
         self.choose.clicked.connect(self.ask_for_folder)
         self.sample.clicked.connect(self._take_sample)
-        self.sample.setVisible(sample_night() is not None)
         self.begin.clicked.connect(self._begin)
+        self.recent.wanted.connect(lambda night: self.begun.emit(night.folders, night.out))
         self._show()
 
-    def _output_row(self) -> QVBoxLayout:
-        lines = QVBoxLayout()
+    def _drop_zone(self) -> QFrame:
+        zone, inside = card()
+        zone.setProperty("part", "drop")
+        zone.setMinimumHeight(250)
+        self._list = QVBoxLayout()
+        self._list.setSpacing(4)
+        drawing = Drawing("drop", 88)
+        self._invitation = label("", "heading")
+        hint = label(
+            "Lights and calibration frames, together or in folders of their own. Raw frames are "
+            "only ever read.",
+            "muted",
+        )
+        for one in (self._invitation, hint):
+            one.setAlignment(Qt.AlignmentFlag.AlignHCenter)
+        row = QHBoxLayout()
+        row.setSpacing(10)
+        row.addStretch()
+        row.addWidget(self.choose)
+        row.addWidget(self.sample)
+        row.addStretch()
+        inside.setContentsMargins(18, 16, 18, 18)
+        inside.addLayout(self._list)
+        inside.addStretch(2)
+        inside.addWidget(drawing, 0, Qt.AlignmentFlag.AlignHCenter)
+        inside.addSpacing(6)
+        inside.addWidget(self._invitation)
+        inside.addWidget(hint)
+        inside.addSpacing(10)
+        inside.addLayout(row)
+        inside.addStretch(3)
+        return zone
+
+    def _output_row(self) -> QWidget:
+        self._output = QWidget()
+        lines = QVBoxLayout(self._output)
+        lines.setContentsMargins(0, 0, 0, 0)
         lines.setSpacing(4)
-        self._out_label = label("Output folder", "muted")
-        lines.addWidget(self._out_label)
+        lines.addWidget(label("Masters, stacks and channels go to", "muted"))
         row = QHBoxLayout()
         self.output = QLineEdit()
         self.output.setAccessibleName("Output folder")
+        self.output.setToolTip("Made when it is not there; an earlier output is taken up again")
         self.output.textEdited.connect(self._out_edited)
         self._browse = button("Change…", "Choose where the output goes")
         self._browse.clicked.connect(self._ask_for_output)
@@ -100,7 +127,7 @@ class StartPage(QWidget):
         row.addWidget(self._browse)
         row.addWidget(self.begin)
         lines.addLayout(row)
-        return lines
+        return self._output
 
     def add(self, paths: Sequence[Path]) -> None:
         """Take dropped or chosen folders.
@@ -120,7 +147,7 @@ class StartPage(QWidget):
             if night not in self._nights:
                 self._nights.append(night)
         if nights and not self._chose_out:
-            self.output.setText(short(writable_output(propose_output(self._nights))))
+            self.output.setText(short(self._proposed()))
         self._show()
         self.say(refused)
 
@@ -158,32 +185,12 @@ class StartPage(QWidget):
         self.say("")
         self._show()
 
-    def show_recent(self, nights: Sequence[RecentNight]) -> None:
-        """List the nights worked on last.
-
-        Parameters
-        ----------
-        nights : sequence of RecentNight
-            The latest first.
-        """
-        layout = emptied(self._recent)
-        if nights:
-            layout.addWidget(label("Recent nights", "heading"))
-        for night in nights:
-            layout.addWidget(self._recent_button(night))
-
     @Slot()
     def ask_for_folder(self) -> None:
         """Let the person choose a folder."""
         name = QFileDialog.getExistingDirectory(self, "The night’s folder")
         if name:
             self.add([Path(name)])
-
-    def _recent_button(self, night: RecentNight) -> QPushButton:
-        one = button(f"{night.name}   →   {short(night.out)}", f"Take up {night.out} again")
-        one.setStyleSheet("text-align: left;")
-        one.clicked.connect(lambda: self.begun.emit(night.folders, night.out))
-        return one
 
     @Slot()
     def _take_sample(self) -> None:
@@ -212,19 +219,25 @@ class StartPage(QWidget):
 
     def _show(self) -> None:
         layout = emptied(self._list)
-        if not self._nights:
-            layout.addWidget(label("No night yet. Several can be stacked together.", "muted"))
         for night in self._nights:
             layout.addWidget(self._night_row(night))
         chosen = bool(self._nights)
-        for one in (self._out_label, self.output, self._browse, self.begin):
-            one.setVisible(chosen)
-        self._out_edited_quietly()
+        self._invitation.setText(
+            "Drop more nights of these targets here" if chosen else "Drop the folder here"
+        )
+        self._output.setVisible(chosen)
+        self.begin.setEnabled(bool(chosen and self.output.text()))
+        # one main button at a time: what is to be done next
+        self.choose.setProperty("part", "" if chosen else "main")
+        self.choose.style().polish(self.choose)
         if chosen:
             self.begin.setFocus(Qt.FocusReason.OtherFocusReason)
 
-    def _out_edited_quietly(self) -> None:
-        self.begin.setEnabled(bool(self._nights and self.output.text()))
+    def _proposed(self) -> Path:
+        """Propose an output folder, where the person wants new ones."""
+        beside = propose_output(self._nights)
+        place = self._choices.output_place()
+        return writable_output(place / beside.name if place is not None else beside)
 
     def _night_row(self, night: Path) -> QWidget:
         row = QWidget()
@@ -239,5 +252,5 @@ class StartPage(QWidget):
     def _leave_out(self, night: Path) -> None:
         self._nights.remove(night)
         if self._nights and not self._chose_out:
-            self.output.setText(short(writable_output(propose_output(self._nights))))
+            self.output.setText(short(self._proposed()))
         self._show()

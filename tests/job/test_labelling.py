@@ -168,8 +168,8 @@ def test_limits_moved_in_the_window_hold_at_the_command_line_until_forgotten(wor
         session.set_limits(replace(Limits(), fwhm_max_px=0.5))
     told = call("run", night, "--out", out)
     assert told.exit_code == 1, told.output
-    assert "limits that were moved in the window; --forget-limits" in told.output
-    after = call("run", night, "--out", out, "--forget-limits")
+    assert "made in the window hold (review); --forget-settings" in told.output
+    after = call("run", night, "--out", out, "--forget-settings")
     assert after.exit_code == 0, after.output
-    assert "moved in the window" not in after.output
-    assert "moved in the window" not in call("run", night, "--out", out).output
+    assert "made in the window" not in after.output
+    assert "made in the window" not in call("run", night, "--out", out).output

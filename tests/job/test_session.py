@@ -11,11 +11,19 @@ from stackbench.job.bench import WrongUseError, open_bench
 from stackbench.job.movedlimits import MOVABLE, moved
 from stackbench.job.pictures import product_picture
 from stackbench.job.progress import Progress, Step
-from stackbench.job.remembering import is_output, propose_output
+from stackbench.job.remembering import (
+    forget_settings,
+    is_output,
+    propose_output,
+    remember_settings,
+    with_made_settings,
+)
 from stackbench.job.session import Session
-from stackbench.job.settings import Settings
+from stackbench.job.settings import RegistrationOptions, Settings
 from stackbench.job.store import Decision
+from stackbench.rejection.methods import Method, Rejection
 from stackbench.review.limits import Limits
+from stackbench.stars.records import MeasureOptions
 from tests.support.jobs import run_night
 from tests.support.simulator.factories import plan_small_night
 from tests.support.simulator.night import simulate_night
@@ -197,3 +205,48 @@ def test_headers_are_told_before_files_are_read_to_their_end(night, tmp_path):
     assert Step.CHECK in second
     assert early.overview.groups
     assert early.overview.groups == whole.overview.groups
+
+
+def test_settings_made_in_a_session_mark_what_they_put_out_of_date_and_hold(night, tmp_path):
+    with Session(tmp_path / "made", [night], threads=2) as session:
+        session.run()
+        assert session.state.outdated == ()
+        settings = session.settings
+        floats = settings.with_export(tiff="float32", stretch=None)
+        state = session.set_settings(floats)
+        assert (state.outdated, state.stale) == (("export",), ())
+        assert session.restack().outdated == ()
+
+        median = floats.model_copy(update={"stacking": Rejection(method=Method.MEDIAN)})
+        state = session.set_settings(median)
+        assert (state.outdated, state.stale) == ((), (0, 1))
+        assert session.restack().stale == ()
+
+        stars = median.model_copy(update={"stars": MeasureOptions(detect_snr=8.0)})
+        state = session.set_settings(stars)
+        assert (state.outdated, state.stale) == (("stars",), (0, 1))
+        steps = Steps()
+        state = session.restack(progress=steps)
+        assert Step.MEASURE in steps.begun
+        assert (state.outdated, state.stale) == ((), ())
+        # back to what the measures were made with: nothing is to be done
+        session.set_settings(median)
+        assert session.set_settings(stars).outdated == ()
+    with Session(tmp_path / "made", threads=2) as session:
+        assert session.settings == stars
+        assert session.set_settings(Settings()).outdated == ()
+    with Session(tmp_path / "made", threads=2) as session:
+        assert session.settings == Settings()
+
+
+def test_what_is_set_otherwise_at_the_command_line_wins_over_the_window(tmp_path):
+    made = Settings(registration=RegistrationOptions(model="affine"), review=Limits(stars_min=9))
+    with open_bench(tmp_path, settings=Settings()) as bench:
+        remember_settings(bench.store, made)
+    own = Settings(review=Limits(stars_min=7))
+    with open_bench(tmp_path, settings=own) as bench:
+        settings = with_made_settings(bench).settings
+        assert settings.review.stars_min == 7
+        assert settings.registration.model == "affine"
+        forget_settings(bench.store)
+        assert with_made_settings(bench).settings == own

@@ -1,0 +1,69 @@
+"""What stands in the window's menus."""
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+from stackbench.job.store import Decision
+from stackbench.window.commands import Command
+from stackbench.window.help import GUIDE, about_text
+
+if TYPE_CHECKING:
+    from stackbench.window.mainwindow import MainWindow
+
+
+def main_commands(window: "MainWindow") -> list[Command]:
+    """List the commands of the window.
+
+    Parameters
+    ----------
+    window : MainWindow
+        What they are done with.
+
+    Returns
+    -------
+    list of Command
+        In the order of the menus.
+    """
+    controller = window.controller
+    night, subs, go, about = "&Night", "&Subs", "&Go to", "&Help"
+    return [
+        Command(menu=night, words="Open a night…", key="Ctrl+O", do=window.open_dialog),
+        Command(menu=night, words="Another night", key="Ctrl+N", do=window.another_night),
+        Command(menu=night, words="", key="", do=_nothing),
+        Command(menu=night, words="Stack again", key="F5", do=controller.restack),
+        Command(menu=night, words="Stop the work", key="Ctrl+.", do=window.stop),
+        Command(menu=night, words="Open the folder", key="Ctrl+Shift+O", do=window.open_folder),
+        Command(menu=night, words="Open the report", key="", do=window.open_report),
+        XX, key="Ctrl+Q", do=window.close),
+        Command(menu=subs, words="Undo", key="Ctrl+Z", do=controller.undo),
+        Command(menu=subs, words="Redo", key="Ctrl+Shift+Z", do=controller.redo),
+        Command(menu=subs, words="", key="", do=_nothing),
+        Command(menu=subs, words="Keep", key="K", do=partial(window.decide, Decision.KEEP)),
+        Command(menu=subs, words="Reject", key="R", do=partial(window.decide, Decision.REJECT)),
+        Command(
+            menu=subs, words="Hand back to the rules", key="H", do=partial(window.decide, None)
+        ),
+        Command(menu=subs, words="", key="", do=_nothing),
+        Command(menu=subs, words="Next in Review", key="N", do=partial(window.step, 1)),
+        Command(menu=subs, words="Previous in Review", key="B", do=partial(window.step, -1)),
+        Command(menu=subs, words="", key="", do=_nothing),
+        Command(
+            menu=subs,
+            words="Limits as they come with the program",
+            key="",
+            do=controller.restore_limits,
+        ),
+        *(
+            Command(menu=go, words=words, key=f"Ctrl+{n + 1}", do=partial(window.go_to, words))
+            for n, words in enumerate(STEPS)
+        ),
+        Command(menu=about, words="Guide", key="F1", do=partial(window.show_page, "Guide", GUIDE)),
+        Command(menu=about, words="Keys", key="Ctrl+K", do=window.show_keys),
+        Command(
+            menu=about, words="About", key="", do=partial(window.show_page, "About", about_text())
+        ),
+    ]
+
+
+def _nothing() -> None:
+    """Stand for the line between two groups of a menu."""

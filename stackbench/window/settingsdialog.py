@@ -1,0 +1,193 @@
+"""The settings: of the night that is open, of new nights, and of the program."""
+
+from typing import Any
+
+from PySide6.QtCore import QSignalBlocker, Qt, Slot
+from PySide6.QtWidgets import (
+    QComboBox,
+    QDialog,
+    QHBoxLayout,
+    QListWidget,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from stackbench.job.settings import Settings, changed_parts, settings_of
+from stackbench.window.controller import Controller
+from stackbench.window.parts import button, label, scrolled
+from stackbench.window.programform import ProgramForm
+from stackbench.window.settingsform import SettingsForm
+from stackbench.window.settingwords import PARTS, faults_of, nested, values_of
+
+_THIS, _NEW = "this night", "new nights"
+
+
+class SettingsDialog(QDialog):
+    """Lets settings be read and changed; it does not hold the window up.
+
+    Parameters
+    ----------
+    controller : Controller
+        Takes the settings of the night that is open, and knows the choices.
+    parent : QWidget
+        Whose window it is.
+    """
+
+    def __init__(self, controller: Controller, parent: QWidget) -> None:
+        super().__init__(parent)
+        self._controller = controller
+        self._choices = controller.choices
+        self._session = controller.session
+        self._defaults = values_of(Settings())
+        self._drafts: dict[str, dict[str, Any]] = {_NEW: values_of(self._choices.settings())}
+        if self._session is not None:
+            self._drafts[_THIS] = values_of(self._session.settings)
+        self.setWindowTitle("Settings")
+        self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        self.resize(760, 620)
+        self.scope = QComboBox()
+        self.scope.setAccessibleName("What the settings are for")
+        self.scope.setToolTip("Whether the night that is open is set, or the start of new ones")
+        if self._session is not None:
+            self.scope.addItem(f"this night, {self._session.out.name}", _THIS)
+        self.scope.addItem("new nights", _NEW)
+        self._scope = self.scope.currentData()
+        self.parts = QListWidget()
+        self.parts.setAccessibleName("Parts of the settings")
+        self.parts.setToolTip("The steps of the work (↑ ↓)")
+        self.parts.setFixedWidth(150)
+        self.forms = [SettingsForm(part, self._defaults) for part in PARTS]
+        self.program = ProgramForm()
+        self.program.show_choices(self._choices.threads(), self._choices.output_place())
+        self.pages = QStackedWidget()
+        for words, form in zip(
+            [*(part.title for part in PARTS), "Program"], [*self.forms, self.program], strict=True
+        ):
+            self.parts.addItem(words)
+            self.pages.addWidget(scrolled(form))
+        self.words = label("", "warn")
+        self.words.setAccessibleName("What is wrong")
+        self.reset = button("Defaults", "Set this part as the program comes with it")
+        self.save = button("Save", "Keep the settings (Return)", main=True)
+        self.leave = button("Cancel", "Leave the settings as they are (Escape)")
+        self._lay_out()
+        self._connect()
+        self.parts.setCurrentRow(0)
+        self._show_draft()
+
+    def _lay_out(self) -> None:
+        head = QHBoxLayout()
+        head.addWidget(label("Settings of", "muted", wrap=False))
+        head.addWidget(self.scope)
+        head.addStretch()
+        middle = QHBoxLayout()
+        middle.setSpacing(6)
+        middle.addWidget(self.parts)
+        middle.addWidget(self.pages, 1)
+        foot = QHBoxLayout()
+        foot.addWidget(self.reset)
+        foot.addStretch()
+        foot.addWidget(self.leave)
+        foot.addWidget(self.save)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(16, 14, 16, 14)
+        whole.setSpacing(12)
+        whole.addLayout(head)
+        whole.addLayout(middle, 1)
+        whole.addWidget(self.words)
+        whole.addLayout(foot)
+
+    def _connect(self) -> None:
+        self.scope.currentIndexChanged.connect(self._change_scope)
+        self.parts.currentRowChanged.connect(self._turn_to)
+        for form in self.forms:
+            form.edited.connect(self._edited)
+        self.program.edited.connect(self._edited)
+        self.reset.clicked.connect(self._reset)
+        self.leave.clicked.connect(self.reject)
+        self.save.clicked.connect(self._save)
+        self.save.setDefault(True)
+
+    def _show_draft(self) -> None:
+        for form in self.forms:
+            form.show_values(self._drafts[self._scope])
+        self._edited()
+
+    def _faults(self, scope: str) -> dict[str, str]:
+        return faults_of(self._drafts[scope])
+
+    @Slot()
+    def _change_scope(self) -> None:
+        self._scope = self.scope.currentData()
+        self._show_draft()
+
+    @Slot(int)
+    def _turn_to(self, row: int) -> None:
+        self.pages.setCurrentIndex(row)
+        # what holds for the program holds for all nights
+        program = row == len(self.forms)
+        self.scope.setEnabled(not program and self.scope.count() > 1)
+
+    @Slot()
+    def _edited(self) -> None:
+        draft = self._drafts[self._scope]
+        for form in self.forms:
+            draft.update(form.values())
+        faults = self._faults(self._scope)
+        for form in self.forms:
+            form.show_faults(faults)
+        self.words.setText(self._told())
+
+    def _told(self) -> str:
+        """Say what saving would put out of date."""
+        if self._session is None or self._faults(_THIS):
+            return ""
+        made = settings_of(nested(self._drafts[_THIS]))
+        changed = changed_parts(self._session.settings, made)
+        titles = [part.title for part in PARTS if part.name in changed]
+        if not titles or self._session.state.night is None:
+            return ""
+        return f"This night is brought up to date by “Stack again”: {', '.join(titles)} changed."
+
+    @Slot()
+    def _reset(self) -> None:
+        row = self.pages.currentIndex()
+        if row == len(self.forms):
+            self.program.show_choices(None, None)
+        else:
+            part = PARTS[row]
+            values = {one.path: self._defaults[one.path] for one in part.settings}
+            self._drafts[self._scope].update(values)
+            self.forms[row].show_values(values)
+        self._edited()
+
+    @Slot()
+    def _save(self) -> None:
+        for scope in self._drafts:
+            faults = self._faults(scope)
+            if faults:
+                self._go_to(scope, next(iter(faults)))
+                self.words.setText("Some values cannot be; they are marked with ✕.")
+                return
+        if fault := self.program.fault():
+            self.parts.setCurrentRow(len(self.forms))
+            self.words.setText(fault)
+            return
+        made = {scope: settings_of(nested(draft)) for scope, draft in self._drafts.items()}
+        self._choices.keep_settings(made[_NEW])
+        self._choices.keep_threads(self.program.chosen_threads())
+        self._choices.keep_output_place(self.program.chosen_place())
+        open_still = self._session is not None and self._session is self._controller.session
+        if open_still and made[_THIS] != self._session.settings:
+            self._controller.set_settings(made[_THIS])
+        self.accept()
+
+    def _go_to(self, scope: str, path: str) -> None:
+        """Show the setting that is at fault."""
+        with QSignalBlocker(self.scope):
+            self.scope.setCurrentIndex(self.scope.findData(scope))
+        self._change_scope()
+        row = [part.name for part in PARTS].index(path.split(".")[0])
+        self.parts.setCurrentRow(row)
+        self.forms[row].focus_on(path)

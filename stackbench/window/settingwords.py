@@ -1,0 +1,413 @@
+"""What can be set, in words: every setting of a job with what it means."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from enum import StrEnum
+from typing import Any
+
+from stackbench.job.settings import Settings
+
+
+class Form(StrEnum):
+    """How a value is written."""
+
+    NUMBER = "number"
+    COUNT = "whole number"
+    CHOICE = "one of several"
+    SWITCH = "yes or no"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """One setting: its place in the settings, what it is called, what it means.
+
+    `optional` ones may be left empty. Numbers lie from `least` to `most`.
+    `choices` pair a value with words.
+    """
+
+    path: str
+    words: str
+    help: str = ""
+    form: Form = Form.NUMBER
+    unit: str = ""
+    optional: bool = False
+    least: float = 0.0
+    most: float = math.inf
+    choices: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """The settings of one step: the part's name in a settings file, title, what it is about."""
+
+    name: str
+    title: str
+    about: str
+    settings: tuple[Setting, ...]
+
+
+_METHODS = (
+    ("auto", "as suits the number of frames"),
+    ("sigma-clip", "sigma clip: what lies too far from the others"),
+    ("winsorised", "winsorised sigma clip"),
+    ("median", "median: the middle value"),
+    ("min-max", "min–max: the lowest and highest values"),
+    ("none", "nothing: the plain mean"),
+)
+
+
+def _rejection(part: str) -> tuple[Setting, ...]:
+    return (
+        Setting(
+            path=f"{part}.method",
+            words="What is rejected",
+            help="Pixel by pixel, along the depth.",
+            form=Form.CHOICE,
+            choices=_METHODS,
+        ),
+        Setting(
+            path=f"{part}.low",
+            words="Sigma clip, darker than",
+            help="In standard deviations below the centre, 1 to 10; few frames get wider limits, "
+            "so that the share of good values given up stays the same.",
+            unit="σ",
+            least=1,
+            most=10,
+        ),
+        Setting(path=f"{part}.high", words="Sigma clip, brighter than", unit="σ", least=1, most=10),
+        Setting(
+            path=f"{part}.iterations",
+            words="Rounds of clipping, at most",
+            form=Form.COUNT,
+            least=1,
+        ),
+        Setting(
+            path=f"{part}.lowest",
+            words="Min–max, lowest dropped",
+            help="Values per pixel.",
+            form=Form.COUNT,
+        ),
+        Setting(path=f"{part}.highest", words="Min–max, highest dropped", form=Form.COUNT),
+    )
+
+
+def _relative(name: str, words: str, side: str) -> tuple[Setting, ...]:
+    more = "more" if side == "above" else "less"
+    bounds = {"least": 1.0} if side == "above" else {"most": 1.0}
+    return (
+        Setting(
+            path=f"review.{name}.factor",
+            words=f"{words}: spreads {side} typical",
+            help="Robust standard deviations from the filter’s typical value. Empty: not compared "
+            "with it at all.",
+            unit="σ",
+            optional=True,
+            least=0.1,
+        ),
+        Setting(
+            path=f"review.{name}.tightest",
+            words=f"{words}: kept in any case up to",
+            help=f"Times typical; a steady night rejects nothing that is no {more} than this.",
+            unit="×",
+            **bounds,
+        ),
+        Setting(
+            path=f"review.{name}.loosest",
+            words=f"{words}: rejected in any case from",
+            unit="×",
+            **bounds,
+        ),
+    )
+
+
+PARTS = (
+    Part(
+        name="calibration",
+        title="Calibration",
+        about="How calibration frames are brought to lights that differ from them.",
+        settings=(
+            Setting(
+                path="calibration.dark_doubling_c",
+                words="Warming that doubles the dark current",
+                help="With it, darks of another temperature are scaled; cameras differ, 5 to 8 °C "
+                "are usual. Empty: they are not scaled by temperature.",
+                unit="°C",
+                optional=True,
+                least=1,
+                most=30,
+            ),
+        ),
+    ),
+    Part(
+        name="masters",
+        title="Masters",
+        about="How calibration frames are combined into masters.",
+        settings=_rejection("masters"),
+    ),
+    Part(
+        name="stars",
+        title="Stars",
+        about="How stars are found and measured in every sub.",
+        settings=(
+            Setting(
+                path="stars.box_px",
+                words="Side of a background box",
+                help="Several times the diameter of a star, at least 16.",
+                form=Form.COUNT,
+                unit="px",
+                least=16,
+            ),
+            Setting(
+                path="stars.detect_snr",
+                words="Faintest star found",
+                help="Signal-to-noise ratio, at least 3.",
+                least=3,
+            ),
+            Setting(
+                path="stars.count_snr",
+                words="Faintest star counted",
+                help="Signal-to-noise ratio, no less than that of the faintest star found.",
+            ),
+            Setting(
+                path="stars.max_stars",
+                words="Stars listed for registration",
+                form=Form.COUNT,
+                least=1,
+            ),
+            Setting(
+                path="stars.max_fitted",
+                words="Stars whose shape is fitted",
+                form=Form.COUNT,
+                least=1,
+            ),
+            Setting(
+                path="stars.min_stars",
+                words="Fewest fitted shapes",
+                help="With fewer, FWHM and eccentricity are unknown.",
+                form=Form.COUNT,
+                least=1,
+            ),
+        ),
+    ),
+    Part(
+        name="review",
+        title="Review",
+        about="What a sub must not exceed within its target, setup and filter. The limits can "
+        "also be moved in the ribbon.",
+        settings=(
+            *_relative("fwhm", "FWHM", "above"),
+            Setting(
+                path="review.fwhm_max_px",
+                words="FWHM: at most",
+                help="Whatever is typical. Empty: no such limit.",
+                unit="px",
+                optional=True,
+            ),
+            Setting(path="review.fwhm_max_arcsec", words="FWHM: at most", unit="″", optional=True),
+            Setting(
+                path="review.eccentricity_factor",
+                words="Eccentricity: spreads above typical",
+                help="Empty: not compared with the typical value.",
+                unit="σ",
+                optional=True,
+            ),
+            Setting(
+                path="review.eccentricity_tightest",
+                words="Eccentricity: kept in any case up to",
+                help="0 is round; 0.6 is hardly seen.",
+                most=1,
+            ),
+            Setting(
+                path="review.eccentricity_loosest",
+                words="Eccentricity: rejected in any case from",
+                most=1,
+            ),
+            Setting(
+                path="review.eccentricity_step",
+                words="… or from this above typical",
+                help="For nights on which all stars are elongated.",
+                most=1,
+            ),
+            Setting(
+                path="review.eccentricity_max",
+                words="Eccentricity: at most",
+                help="Whatever is typical.",
+                optional=True,
+                most=1,
+            ),
+            *_relative("transparency", "Transparency", "below"),
+            Setting(path="review.transparency_min", words="Transparency: at least", optional=True),
+            *_relative("stars", "Star count", "below"),
+            Setting(
+                path="review.stars_min",
+                words="Star count: at least",
+                help="Fewer cannot be registered.",
+                form=Form.COUNT,
+                optional=True,
+            ),
+            *_relative("sky", "Sky level", "above"),
+            Setting(
+                path="review.sky_max_adu", words="Sky level: at most", unit="ADU", optional=True
+            ),
+        ),
+    ),
+    Part(
+        name="registration",
+        title="Registration",
+        about="How subs are placed on the grid.",
+        settings=(
+            Setting(
+                path="registration.model",
+                words="Subs may differ by",
+                form=Form.CHOICE,
+                choices=(
+                    ("similarity", "shift, rotation, scale and mirror"),
+                    ("affine", "stretch and shear as well"),
+                ),
+            ),
+        ),
+    ),
+    Part(
+        name="stacking",
+        title="Stacking",
+        about="How subs are combined into stacks.",
+        settings=_rejection("stacking"),
+    ),
+    Part(
+        name="export",
+        title="Channels",
+        about="How the channels are written. FITS channels are always linear float32.",
+        settings=(
+            Setting(
+                path="export.tiff",
+                words="TIFF files",
+                form=Form.CHOICE,
+                choices=(("uint16", "16 bits"), ("float32", "floating point, 32 bits")),
+            ),
+            Setting(
+                path="export.stretch",
+                words="Stretch TIFF files to look at",
+                help="Otherwise their values stay linear.",
+                form=Form.SWITCH,
+            ),
+        ),
+    ),
+)
+
+Values = dict[str, Any]
+
+# The first of two values may not be above the second.
+_ORDERED = (
+    ("stars.detect_snr", "stars.count_snr", "must not be less than that of the faintest found"),
+    *(
+        (f"review.{name}.{low}", f"review.{name}.{high}", words)
+        for name, low, high, words in (
+            ("fwhm", "tightest", "loosest", "must not be less than what is kept in any case"),
+            ("sky", "tightest", "loosest", "must not be less than what is kept in any case"),
+            ("transparency", "loosest", "tightest", "must not be below what is rejected"),
+            ("stars", "loosest", "tightest", "must not be below what is rejected"),
+        )
+    ),
+    (
+        "review.eccentricity_tightest",
+        "review.eccentricity_loosest",
+        "must not be less than what is kept in any case",
+    ),
+)
+
+
+def values_of(settings: Settings) -> Values:
+    """Lay settings out by path.
+
+    Parameters
+    ----------
+    settings : Settings
+        The settings.
+
+    Returns
+    -------
+    dict of str to value
+        None for what is turned off.
+    """
+    given = {name: asdict(getattr(settings, name)) for name in Settings.model_fields}
+    return {one.path: _at(given, one.path) for part in PARTS for one in part.settings}
+
+
+def nested(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Put values by path together again.
+
+    Parameters
+    ----------
+    values : mapping of str to value
+        From `values_of`, or as written by the person.
+
+    Returns
+    -------
+    dict
+        Parts by name, for `stackbench.job.settings.settings_of`; a relative
+        limit without a factor is None.
+    """
+    whole: dict[str, Any] = {}
+    for path, value in values.items():
+        *above, name = path.split(".")
+        place = whole
+        for one in above:
+            place = place.setdefault(one, {})
+        place[name] = value
+    review = whole["review"]
+    for name, value in review.items():
+        if isinstance(value, dict) and value["factor"] is None:
+            review[name] = None
+    return whole
+
+
+def faults_of(values: Mapping[str, Any]) -> dict[str, str]:
+    """Find what cannot be.
+
+    Parameters
+    ----------
+    values : mapping of str to value
+        By path; text that is no number is at fault as it is.
+
+    Returns
+    -------
+    dict of str to str
+        By path, what is wrong in words; empty when all can be.
+    """
+    faults = {}
+    for part in PARTS:
+        for one in part.settings:
+            words = _fault(one, values[one.path])
+            if words:
+                faults[one.path] = words
+    for low, high, words in _ORDERED:
+        if low not in faults and high not in faults and values[low] > values[high]:
+            faults[high] = words
+    return faults
+
+
+def _fault(one: Setting, value: Any) -> str:
+    if one.form in (Form.CHOICE, Form.SWITCH):
+        return ""
+    if value is None:
+        return "" if one.optional else "must not be empty"
+    if isinstance(value, str):
+        return f"“{value}” is no {one.form.value}"
+    if not one.least <= value <= one.most:
+        if math.isinf(one.most):
+            return f"must be at least {one.least:g}"
+        return f"must be from {one.least:g} to {one.most:g}"
+    return ""
+
+
+def _at(given: Mapping[str, Any], path: str) -> Any:
+    """Find a value; of a relative limit that is turned off, what it is by default."""
+    part, name, *inside = path.split(".")
+    value = given[part][name]
+    if not inside:
+        return value
+    if value is None:
+        default = getattr(getattr(Settings(), part), name)
+        return None if inside == ["factor"] else getattr(default, inside[0])
+    return value[inside[0]]
