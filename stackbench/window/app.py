@@ -1,6 +1,7 @@
 """Start the window."""
 
 import sys
+from collections.abc import Callable
 
 from PySide6.QtCore import QSettings
 from PySide6.QtWidgets import QApplication
@@ -8,7 +9,8 @@ from PySide6.QtWidgets import QApplication
 from stackbench import __version__
 from stackbench.window.appicon import app_icon
 from stackbench.window.choices import Choices
-from stackbench.window.look import dress, system_look
+from stackbench.window.dressing import dress
+from stackbench.window.look import look_for
 from stackbench.window.mainwindow import MainWindow
 
 
@@ -26,8 +28,30 @@ def run_window() -> int:
     app.setApplicationVersion(__version__)
     app.setDesktopFileName("stackbench")
     app.setWindowIcon(app_icon())
-    dress(app, system_look())
-    app.styleHints().colorSchemeChanged.connect(lambda _: dress(app, system_look()))
+    follow_system(app)
     window = MainWindow(Choices(QSettings()))
     window.show()
     return app.exec()
+
+
+def follow_system(app: QApplication) -> Callable[[], None]:
+    """Be light or dark as the system is, now and when it changes.
+
+    Parameters
+    ----------
+    app : QApplication
+        The application.
+
+    Returns
+    -------
+    callable
+        Ends the following.
+    """
+    dress(app, look_for(app.styleHints().colorScheme()))
+    changed = app.styleHints().colorSchemeChanged
+    link = changed.connect(lambda scheme: dress(app, look_for(scheme)))
+
+    def stop() -> None:
+        changed.disconnect(link)
+
+    return stop

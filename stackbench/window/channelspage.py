@@ -63,6 +63,7 @@ class ChannelsPage(QWidget):
         for words in _COLOURS:
             choice = QComboBox()
             choice.setAccessibleName(f"Channel for {words.lower()}")
+            choice.setToolTip(f"Which channel is shown in {words.lower()}")
             choice.currentIndexChanged.connect(self._show)
             name = label(words, "muted", wrap=False)
             name.setBuddy(choice)

@@ -29,6 +29,7 @@ class FilmStrip(QListView):
         self._settled.timeout.connect(self.seen)
         self.setModel(subs)
         self.setAccessibleName("Subs")
+        self.setToolTip("The subs (↑ ↓)")
         self.setUniformItemSizes(True)
         self.setIconSize(QSize(*THUMB_ROOM))
         self.setMinimumWidth(224)

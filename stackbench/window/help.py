@@ -46,7 +46,14 @@ to do next and how the night compares with your earlier ones.
 # Where a limit lies
 
 A limit counts within one target, setup and filter. Where it lies follows from what is typical of
-that group, so that a poor night is compared with itself.
+that group, so that a poor night is compared with itself. *Settings…* in the menu *Night* holds
+all limits and methods, for the night that is open and for new ones.
+
+## At the telescope
+
+Never point a telescope or its finder anywhere near the Sun: a glance blinds, and optics and camera
+burn. Mains equipment and dew: follow the makers' instructions and the electrical rules of the
+place.
 """
 
 
@@ -71,9 +78,12 @@ def show_text(parent: QWidget, title: str, markdown: str) -> QDialog:
     dialog.setWindowTitle(title)
     dialog.resize(640, 560)
     text = QTextBrowser()
+    text.setAccessibleName(title)
+    text.setToolTip(f"{title} (Escape closes it)")
     text.setMarkdown(markdown)
     text.document().setDocumentMargin(14)
     close = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
+    close.button(QDialogButtonBox.StandardButton.Close).setToolTip("Close (Escape)")
     close.rejected.connect(dialog.reject)
     layout = QVBoxLayout(dialog)
     layout.addWidget(text)

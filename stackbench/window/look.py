@@ -4,11 +4,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QColor, QGuiApplication, QPainterPath, QPalette
+from PySide6.QtGui import QColor, QPainterPath, QPalette
 from PySide6.QtSvg import QSvgRenderer
-from PySide6.QtWidgets import QApplication, QStyleFactory
 
 from stackbench.export.hues import FilterMark, filter_marks
+from stackbench.window.contrast import told_apart
 from stackbench.window.paths import path_of
 
 
@@ -16,9 +16,10 @@ from stackbench.window.paths import path_of
 class Look:
     """The colours of one scheme; texts on `ground` and `panel` meet WCAG AA.
 
-    `ink` and `muted` are for text, `line` for what divides, `well` lies behind
-    pictures and the ribbon. `accent` marks what is chosen, `accent_ink` is
-    text on it. `warn` is for text that asks to be looked at.
+    `ink` and `muted` are for text, `line` for what divides, `edge` for the
+    outlines of controls, `well` lies behind pictures and the ribbon. `accent`
+    marks what is chosen, `accent_ink` is text on it. `warn` is for text that
+    asks to be looked at.
     """
 
     dark: bool
@@ -26,6 +27,7 @@ class Look:
     panel: str
     well: str
     line: str
+    edge: str
     ink: str
     muted: str
     accent: str
@@ -43,9 +45,14 @@ class Look:
         Returns
         -------
         QColor
-            Its hue; the muted ink for filters without one.
+            Its hue, as dark or light as it takes to be seen; the muted ink for
+            filters without one.
         """
-        return QColor(self.muted if mark.hue.startswith("var(") else mark.hue)
+        if mark.hue.startswith("var("):
+            return QColor(self.muted)
+        # of all grounds marks are drawn on, the one that is nearest to them
+        ground = self.panel if self.dark else self.well
+        return told_apart(QColor(mark.hue), QColor(ground))
 
 
 LIGHT = Look(
@@ -54,6 +61,7 @@ LIGHT = Look(
     panel="#fcfbf9",
     well="#e6e5df",
     line="#c9c7bf",
+    edge="#83817a",
     ink="#1d2126",
     muted="#575c63",
     accent="#0067a3",
@@ -66,6 +74,7 @@ DARK = Look(
     panel="#1f2329",
     well="#0f1114",
     line="#3b414a",
+    edge="#737b87",
     ink="#e9ebee",
     muted="#a7adb6",
     accent="#62b9ea",
@@ -74,31 +83,20 @@ DARK = Look(
 )
 
 
-def system_look() -> Look:
-    """Choose the scheme that the system asks for.
+def look_for(scheme: Qt.ColorScheme) -> Look:
+    """Choose the look that the system asks for.
+
+    Parameters
+    ----------
+    scheme : Qt.ColorScheme
+        What the system says.
 
     Returns
     -------
     Look
-        Light where the system does not say.
+        Light where it does not say.
     """
-    scheme = QGuiApplication.styleHints().colorScheme()
     return DARK if scheme is Qt.ColorScheme.Dark else LIGHT
-
-
-def dress(app: QApplication, look: Look) -> None:
-    """Give the whole application a look.
-
-    Parameters
-    ----------
-    app : QApplication
-        The application.
-    look : Look
-        The scheme.
-    """
-    app.setStyle(QStyleFactory.create("Fusion"))
-    app.setPalette(_palette(look))
-    app.setStyleSheet(_sheet(look))
 
 
 def look_of(palette: QPalette) -> Look:
@@ -147,114 +145,6 @@ def shape_of(mark: FilterMark) -> QPainterPath:
         Around (0, 0), about 10 px across.
     """
     return path_of(mark.shape)
-
-
-def _palette(look: Look) -> QPalette:
-    palette = QPalette()
-    role = QPalette.ColorRole
-    for which, colour in (
-        (role.Window, look.ground),
-        (role.WindowText, look.ink),
-        (role.Base, look.panel),
-        (role.AlternateBase, look.ground),
-        (role.Text, look.ink),
-        (role.PlaceholderText, look.muted),
-        (role.Button, look.panel),
-        (role.ButtonText, look.ink),
-        (role.ToolTipBase, look.panel),
-        (role.ToolTipText, look.ink),
-        (role.Highlight, look.accent),
-        (role.HighlightedText, look.accent_ink),
-        (role.Link, look.accent),
-        (role.Mid, look.line),
-        (role.Midlight, look.line),
-        (role.Light, look.panel),
-        (role.Dark, look.line),
-        (role.Accent, look.accent),
-    ):
-        palette.setColor(which, QColor(colour))
-    for which in (role.WindowText, role.Text, role.ButtonText):
-        faint = QColor(look.muted)
-        faint.setAlpha(140)
-        palette.setColor(QPalette.ColorGroup.Disabled, which, faint)
-    return palette
-
-
-def _sheet(look: Look) -> str:
-    return f"""
-    QLabel[part="title"] {{ font-size: 17pt; font-weight: 600; }}
-    QLabel[part="heading"] {{ font-size: 11pt; font-weight: 600; }}
-    QLabel[part="muted"] {{ color: {look.muted}; }}
-    QLabel[part="warn"] {{ color: {look.warn}; }}
-    QFrame[part="card"] {{ background: {look.panel}; border: 1px solid {look.line};
-        border-radius: 6px; }}
-    QFrame[part="bar"] {{ background: {look.panel}; border: none;
-        border-top: 1px solid {look.line}; }}
-    QFrame[part="top"] {{ background: {look.panel}; border: none;
-        border-bottom: 1px solid {look.line}; }}
-    QFrame[part="drop"] {{ background: {look.panel}; border: 2px dashed {look.line};
-        border-radius: 8px; }}
-    QLineEdit, QComboBox {{ padding: 4px 8px; border: 1px solid {look.line}; border-radius: 5px;
-        background: {look.panel}; color: {look.ink}; }}
-    QLineEdit:focus, QComboBox:focus {{ border: 1px solid {look.accent}; }}
-    QComboBox:disabled {{ color: {_mixed(look.muted, look.panel)}; }}
-    QComboBox::drop-down {{ border: none; width: 18px; }}
-    QComboBox::down-arrow {{ image: none; width: 0; height: 0; border-left: 4px solid {look.panel};
-        border-right: 4px solid {look.panel}; border-top: 5px solid {look.muted}; }}
-    QComboBox QAbstractItemView {{ background: {look.panel}; color: {look.ink};
-        selection-background-color: {look.accent}; selection-color: {look.accent_ink}; }}
-    QCheckBox::indicator {{ width: 12px; height: 12px; border: 1px solid {look.muted};
-        border-radius: 3px; background: {look.panel}; }}
-    QCheckBox::indicator:checked {{ background: {look.accent}; border: 1px solid {look.accent}; }}
-    QCheckBox:focus {{ color: {look.accent}; }}
-    QScrollBar:vertical {{ background: transparent; width: 10px; margin: 0; }}
-    QScrollBar:horizontal {{ background: transparent; height: 10px; margin: 0; }}
-    QScrollBar::handle {{ background: {look.line}; border-radius: 4px; min-height: 28px;
-        min-width: 28px; margin: 1px; }}
-    QScrollBar::handle:hover {{ background: {look.muted}; }}
-    QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
-    QScrollBar::add-page, QScrollBar::sub-page {{ background: transparent; }}
-    QSplitter::handle {{ background: transparent; }}
-    QPushButton {{ padding: 5px 14px; border: 1px solid {look.line}; border-radius: 5px;
-        background: {look.panel}; color: {look.ink}; }}
-    QPushButton:hover {{ border-color: {look.muted}; }}
-    QPushButton:pressed, QPushButton:checked {{ background: {look.well}; }}
-    QPushButton:checked {{ border-color: {look.accent}; font-weight: 600; }}
-    QPushButton:focus {{ border: 2px solid {look.accent}; padding: 4px 13px; }}
-    QPushButton[part="toggle"] {{ padding: 5px 8px; }}
-    QPushButton[part="toggle"]:checked {{ border: 2px solid {look.accent}; padding: 4px 7px;
-        font-weight: 400; }}
-    QPushButton[part="toggle"]:focus {{ border: 2px solid {look.ink}; padding: 4px 7px; }}
-    QPushButton:disabled {{ color: {_mixed(look.muted, look.panel)}; }}
-    QPushButton[part="main"] {{ background: {look.accent}; color: {look.accent_ink};
-        border-color: {look.accent}; font-weight: 600; }}
-    QPushButton[part="main"]:focus {{ border-color: {look.ink}; }}
-    QPushButton[part="main"]:disabled {{ background: {look.line}; border-color: {look.line};
-        color: {look.muted}; }}
-    QToolButton[part="step"] {{ border: none; border-bottom: 3px solid transparent;
-        padding: 9px 14px 6px 14px; color: {look.muted}; background: transparent; }}
-    QToolButton[part="step"]:hover {{ color: {look.ink}; }}
-    QToolButton[part="step"]:checked {{ color: {look.ink}; font-weight: 600;
-        border-bottom-color: {look.accent}; }}
-    QToolButton[part="step"]:focus {{ background: {look.well}; }}
-    QToolButton[part="step"]:disabled {{ color: {_mixed(look.muted, look.panel)}; }}
-    QProgressBar {{ border: none; background: {look.well}; border-radius: 3px; height: 6px; }}
-    QProgressBar::chunk {{ background: {look.accent}; border-radius: 3px; }}
-    QScrollArea {{ border: none; background: transparent; }}
-    QScrollArea > QWidget > QWidget {{ background: transparent; }}
-    QListView, QTextBrowser, QTableView {{ border: 1px solid {look.line}; border-radius: 6px;
-        background: {look.panel}; }}
-    QListView::item {{ padding: 3px; }}
-    QToolTip {{ background: {look.panel}; color: {look.ink}; border: 1px solid {look.line};
-        padding: 4px; }}
-    """
-
-
-def _mixed(one: str, other: str) -> str:
-    a, b = QColor(one), QColor(other)
-    return QColor(
-        (a.red() + b.red()) // 2, (a.green() + b.green()) // 2, (a.blue() + b.blue()) // 2
-    ).name()
 
 
 def icon_renderer(name: str, colour: str) -> QSvgRenderer:

@@ -12,6 +12,7 @@ from PySide6.QtGui import (
     QDropEvent,
 )
 from PySide6.QtWidgets import (
+    QDialog,
     QMainWindow,
     QMenu,
     QMessageBox,
@@ -38,14 +39,20 @@ from stackbench.window.ribbonbar import RibbonBar
 from stackbench.window.settingsdialog import SettingsDialog
 from stackbench.window.stackspage import StacksPage
 from stackbench.window.startpage import StartPage
-from stackbench.window.stepbar import StepBar
+from stackbench.window.stepbar import (
+    CHANNELS,
+    FINDINGS,
+    FRAMES,
+    MASTERS,
+    NIGHT,
+    REVIEW,
+    STACKS,
+    STEPS,
+    StepBar,
+)
 from stackbench.window.summarypage import SummaryPage
 from stackbench.window.tidying import Tidier
 from stackbench.window.workstrip import WorkStrip
-
-NIGHT, FRAMES, MASTERS, FINDINGS = "Night", "Frames", "Masters", "Findings"
-REVIEW, STACKS, CHANNELS = "Review", "Stacks", "Channels"
-STEPS = (NIGHT, FRAMES, MASTERS, FINDINGS, REVIEW, STACKS, CHANNELS)
 
 
 class MainWindow(QMainWindow):
@@ -323,9 +330,7 @@ class MainWindow(QMainWindow):
 
     @Slot()
     def _count_findings(self) -> None:
-        found = self.controller.findings.found
-        count = f" ({len(found)})" if found else ""
-        self.steps.button(STEPS.index(FINDINGS)).setText(f"{FINDINGS}{count}")
+        self.steps.show_count(FINDINGS, len(self.controller.findings.found))
 
     @Slot(object)
     def _decide_current(self, decision: Decision | None) -> None:
@@ -408,7 +413,7 @@ class MainWindow(QMainWindow):
         dialog.show()
         return dialog
 
-    def show_page(self, title: str, markdown: str) -> None:
+    def show_page(self, title: str, markdown: str) -> QDialog:
         """Show a page of text.
 
         Parameters
@@ -417,9 +422,15 @@ class MainWindow(QMainWindow):
             Its title.
         markdown : str
             The text.
+
+        Returns
+        -------
+        QDialog
+            It does not hold the window up.
         """
         dialog = show_text(self, title, markdown)
         dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        return dialog
 
     def _open(self, path: Path) -> None:
         if not QDesktopServices.openUrl(QUrl.fromLocalFile(str(path))):

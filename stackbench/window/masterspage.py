@@ -37,6 +37,7 @@ class MastersPage(QWidget):
         )
         self.frames = QListWidget()
         self.frames.setAccessibleName("Frames of this master")
+        self.frames.setToolTip("✓ went into the master, ✕ was left out")
         self.frames.setWordWrap(True)
         self._frames_heading = label("Its frames", "muted")
         self.products.left.addWidget(self._frames_heading)

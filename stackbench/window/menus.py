@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 from stackbench.job.store import Decision
 from stackbench.window.commands import Command
 from stackbench.window.help import GUIDE, about_text
+from stackbench.window.stepbar import STEPS
 
 if TYPE_CHECKING:
     from stackbench.window.mainwindow import MainWindow
@@ -34,7 +35,9 @@ def main_commands(window: "MainWindow") -> list[Command]:
         Command(menu=night, words="Stop the work", key="Ctrl+.", do=window.stop),
         Command(menu=night, words="Open the folder", key="Ctrl+Shift+O", do=window.open_folder),
         Command(menu=night, words="Open the report", key="", do=window.open_report),
-        XX, key="Ctrl+Q", do=window.close),
+        Command(menu=night, words="", key="", do=_nothing),
+        Command(menu=night, words="Settings…", key="Ctrl+,", do=window.show_settings),
+        Command(menu=night, words="Quit", key="Ctrl+Q", do=window.close),
         Command(menu=subs, words="Undo", key="Ctrl+Z", do=controller.undo),
         Command(menu=subs, words="Redo", key="Ctrl+Shift+Z", do=controller.redo),
         Command(menu=subs, words="", key="", do=_nothing),

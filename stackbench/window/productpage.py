@@ -86,6 +86,7 @@ class ProductView(QWidget):
         self._items = QStringListModel(self)
         self.list = QListView()
         self.list.setAccessibleName(name)
+        self.list.setToolTip(f"{name} (↑ ↓)")
         self.list.setModel(self._items)
         self.list.setEditTriggers(QListView.EditTrigger.NoEditTriggers)
         self.list.setMinimumWidth(190)

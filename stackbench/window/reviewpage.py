@@ -57,6 +57,7 @@ class ReviewPage(QWidget):
         self.strip = FilmStrip(self.list)
         self.order = QComboBox()
         self.order.setAccessibleName("Order of the subs")
+        self.order.setToolTip("In which order the subs stand")
         for name, words in orders():
             self.order.addItem(words, name)
         self.stars = QCheckBox("Shapes")

@@ -62,6 +62,7 @@ class Ribbon(QWidget):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self.setAccessibleName("Night ribbon")
+        self.setToolTip("The subs by time and filter (← →, with Shift several)")
         model.changed.connect(self._renew)
         model.trial_changed.connect(self._lay_out)
         model.chosen_changed.connect(self.update)

@@ -178,8 +178,9 @@ class SettingsDialog(QDialog):
         self._choices.keep_settings(made[_NEW])
         self._choices.keep_threads(self.program.chosen_threads())
         self._choices.keep_output_place(self.program.chosen_place())
-        open_still = self._session is not None and self._session is self._controller.session
-        if open_still and made[_THIS] != self._session.settings:
+        session = self._session
+        still_open = session is not None and session is self._controller.session
+        if session is not None and still_open and made[_THIS] != session.settings:
             self._controller.set_settings(made[_THIS])
         self.accept()
 

@@ -94,7 +94,7 @@ def _rejection(part: str) -> tuple[Setting, ...]:
 
 def _relative(name: str, words: str, side: str) -> tuple[Setting, ...]:
     more = "more" if side == "above" else "less"
-    bounds = {"least": 1.0} if side == "above" else {"most": 1.0}
+    least, most = (1.0, math.inf) if side == "above" else (0.0, 1.0)
     return (
         Setting(
             path=f"review.{name}.factor",
@@ -110,13 +110,15 @@ def _relative(name: str, words: str, side: str) -> tuple[Setting, ...]:
             words=f"{words}: kept in any case up to",
             help=f"Times typical; a steady night rejects nothing that is no {more} than this.",
             unit="×",
-            **bounds,
+            least=least,
+            most=most,
         ),
         Setting(
             path=f"review.{name}.loosest",
             words=f"{words}: rejected in any case from",
             unit="×",
-            **bounds,
+            least=least,
+            most=most,
         ),
     )
 

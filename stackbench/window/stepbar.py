@@ -8,6 +8,10 @@ from PySide6.QtWidgets import QButtonGroup, QFrame, QHBoxLayout, QToolButton
 
 from stackbench.window.parts import label
 
+NIGHT, FRAMES, MASTERS, FINDINGS = "Night", "Frames", "Masters", "Findings"
+REVIEW, STACKS, CHANNELS = "Review", "Stacks", "Channels"
+STEPS = (NIGHT, FRAMES, MASTERS, FINDINGS, REVIEW, STACKS, CHANNELS)
+
 
 class StepBar(QFrame):
     """Shows the steps; `wanted` comes with the one that is asked for.
@@ -51,6 +55,29 @@ class StepBar(QFrame):
             Its name.
         """
         self._buttons.button(self._steps.index(step)).setChecked(True)
+
+    def show_count(self, step: str, count: int) -> None:
+        """Tell how many things a step has to show.
+
+        Parameters
+        ----------
+        step : str
+            Its name.
+        count : int
+            Not told when it is 0.
+        """
+        words = f"{step} ({count})" if count else step
+        self._buttons.button(self._steps.index(step)).setText(words)
+
+    def words(self) -> list[str]:
+        """List what the steps' buttons say.
+
+        Returns
+        -------
+        list of str
+            In the order of the steps.
+        """
+        return [one.text() for one in self._buttons.buttons()]
 
     def show_output(self, out: Path | None) -> None:
         """Tell where the output goes; without one there is only the first step.

@@ -21,8 +21,10 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 from stackbench.window.choices import Choices
-from stackbench.window.look import LIGHT, dress
-from stackbench.window.mainwindow import REVIEW, MainWindow
+from stackbench.window.dressing import dress
+from stackbench.window.look import LIGHT
+from stackbench.window.mainwindow import MainWindow
+from stackbench.window.stepbar import REVIEW
 from tests.support.heartbeat import Heartbeat
 
 _LONGEST_S = 3600.0

@@ -14,18 +14,11 @@ from PySide6.QtWidgets import QApplication
 
 from stackbench.job.store import Decision
 from stackbench.window.choices import Choices
-from stackbench.window.look import DARK, LIGHT, dress
-from stackbench.window.mainwindow import (
-    CHANNELS,
-    FINDINGS,
-    FRAMES,
-    MASTERS,
-    NIGHT,
-    REVIEW,
-    STACKS,
-    MainWindow,
-)
+from stackbench.window.dressing import dress
+from stackbench.window.look import DARK, LIGHT
+from stackbench.window.mainwindow import MainWindow
 from stackbench.window.stackspage import DIFFERENCE
+from stackbench.window.stepbar import CHANNELS, FINDINGS, FRAMES, MASTERS, NIGHT, REVIEW, STACKS
 from tests.support.make_sample import FOLDER
 
 PICTURES = Path(__file__).resolve().parents[2] / "resources" / "screenshots"

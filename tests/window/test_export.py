@@ -3,7 +3,7 @@
 import pytest
 from PySide6.QtCore import Qt
 
-from stackbench.window.mainwindow import CHANNELS
+from stackbench.window.stepbar import CHANNELS
 
 TIMEOUT = 20_000
 

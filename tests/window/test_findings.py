@@ -8,7 +8,7 @@ from PySide6.QtCore import QPointF, Qt
 from PySide6.QtWidgets import QApplication, QLabel, QPushButton
 
 from stackbench.job.progress import Step
-from stackbench.window.mainwindow import FINDINGS, NIGHT
+from stackbench.window.stepbar import FINDINGS, NIGHT
 from tests.support.jobs import run_night
 from tests.support.make_sample import FOLDER
 
@@ -64,7 +64,7 @@ def test_findings_are_there_before_the_night_is_stacked(qtbot, window, sample_ou
 
 def test_findings_are_told_with_evidence_confidence_and_remedy(sampled):
     page = sampled.findings
-    assert sampled.steps.button(3).text() == "Findings (2)"
+    assert sampled.steps.words()[3] == "Findings (2)"
     sampled.go_to(FINDINGS)
     first, second = (page.list.item(row).text() for row in range(2))
     assert first == "A single trailed sub at 22:27 UTC\nTracking, likely, 1 sub"
@@ -217,7 +217,7 @@ def test_a_quiet_night_is_told_kindly(qtbot, finished):
     assert "Nothing stands out" in text
     assert "What to do next" in text
     assert not finished.findings.look.isVisible()
-    assert finished.steps.button(3).text() == "Findings"
+    assert finished.steps.words()[3] == "Findings"
 
 
 def test_another_night_forgets_the_findings(sampled):
@@ -230,5 +230,5 @@ def test_every_part_can_be_told_by_name(sampled):
     sampled.go_to(FINDINGS)
     assert sampled.findings.accessibleName() == "Findings"
     assert sampled.findings.list.accessibleName() == "Findings in order of time"
-    assert "Findings" in {one.text().split(" (")[0] for one in sampled.steps.buttons()}
+    assert "Findings" in {words.split(" (")[0] for words in sampled.steps.words()}
     assert sampled.actions_by_words[FINDINGS].shortcut().toString() == "Ctrl+4"

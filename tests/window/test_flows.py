@@ -9,7 +9,7 @@ from PySide6.QtGui import QDragEnterEvent, QDropEvent
 from stackbench.job.progress import Step
 from stackbench.job.session import Session
 from stackbench.job.store import Decision
-from stackbench.window.mainwindow import CHANNELS, FRAMES, MASTERS, NIGHT, REVIEW, STACKS
+from stackbench.window.stepbar import CHANNELS, FRAMES, MASTERS, NIGHT, REVIEW, STACKS
 from tests.support.heartbeat import Heartbeat
 
 LONG = 60_000

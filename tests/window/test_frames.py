@@ -8,7 +8,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QLabel
 
 from stackbench.frames.records import Kind
-from stackbench.window.mainwindow import FRAMES
+from stackbench.window.stepbar import FRAMES
 
 LONG = 60_000
 

@@ -9,8 +9,8 @@ from PySide6.QtCore import QPointF
 from stackbench.job.library import Library, default_library
 from stackbench.job.store import Decision
 from stackbench.window.errands import Errands
-from stackbench.window.mainwindow import CHANNELS, MASTERS, STACKS
 from stackbench.window.stackspage import DIFFERENCE
+from stackbench.window.stepbar import CHANNELS, MASTERS, STACKS
 
 TIMEOUT = 20_000
 

@@ -6,8 +6,8 @@ from PySide6.QtCore import QPointF, Qt
 
 from stackbench.job.pictures import Picture
 from stackbench.window.fieldview import FieldView
-from stackbench.window.mainwindow import REVIEW
 from stackbench.window.measures import measure_named
+from stackbench.window.stepbar import REVIEW
 from stackbench.window.subwords import place_words, rank_words
 
 TIMEOUT = 20_000
