@@ -376,9 +376,10 @@ class MainWindow(QMainWindow):
         actions["Undo"].setText(f"Undo: {undo.undoText()}" if undo.canUndo() else "Undo")
         actions["Redo"].setText(f"Redo: {undo.redoText()}" if undo.canRedo() else "Redo")
         actions["Stop the work"].setEnabled(controller.working)
-        stale = bool(controller.model.state.stale) and not controller.working
-        actions["Stack again"].setEnabled(stale)
-        finished = controller.model.state.night is not None
+        state = controller.model.state
+        stale = bool(state.stale or state.outdated)
+        actions["Stack again"].setEnabled(stale and not controller.working)
+        finished = state.night is not None
         actions["Open the report"].setEnabled(finished)
         actions["Open the folder"].setEnabled(opened)
 

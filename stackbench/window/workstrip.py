@@ -4,9 +4,12 @@ from PySide6.QtCore import Qt, Signal, Slot
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QProgressBar, QVBoxLayout, QWidget
 
 from stackbench.frames.words import counted, duration
+from stackbench.job.sessionstate import SessionState
+from stackbench.job.settings import BEFORE_JUDGING
 from stackbench.window.controller import Controller
 from stackbench.window.meter import Reading
 from stackbench.window.parts import button, label
+from stackbench.window.settingwords import PARTS
 
 _FINE = 1000
 
@@ -72,7 +75,7 @@ class WorkStrip(QFrame):
         """Show how things stand."""
         working = self._controller.working
         state = self._controller.model.state
-        stale = not working and bool(state.stale) and state.night is not None
+        stale = not working and state.night is not None and bool(state.stale or state.outdated)
         halfway = not working and bool(self._ended)
         replanned = not working and state.replanned and not halfway
         self._bars.setVisible(working)
@@ -92,10 +95,7 @@ class WorkStrip(QFrame):
                 "Go on to work by it; what it leaves as it was is not done again."
             )
         elif stale:
-            filters = ", ".join(state.groups[n].group.filter or "no filter" for n in state.stale)
-            self._words.setText(
-                f"{counted(len(state.stale), 'stack')} out of date after your decisions: {filters}"
-            )
+            self._words.setText(_stale_words(state))
         self._words.setProperty("part", "warn" if self._bad else "")
         self._words.style().polish(self._words)
         self.setVisible(working or halfway or replanned or stale)
@@ -142,6 +142,17 @@ class WorkStrip(QFrame):
             one.setValue(0)
         self._words.setText("")
         self.refresh()
+
+
+def _stale_words(state: SessionState) -> str:
+    """Say what is out of date, and after what."""
+    titles = ", ".join(part.title for part in PARTS if part.name in state.outdated)
+    if set(state.outdated) & set(BEFORE_JUDGING):
+        return f"All is out of date after other settings: {titles}"
+    if not state.stale:
+        return "The channels’ files are out of date after other settings"
+    filters = ", ".join(state.groups[n].group.filter or "no filter" for n in state.stale)
+    return f"{counted(len(state.stale), 'stack')} out of date after your decisions: {filters}"
 
 
 def _bar(name: str) -> QProgressBar:
