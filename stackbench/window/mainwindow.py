@@ -107,6 +107,7 @@ class MainWindow(QMainWindow):
         self._connect()
         self._restore()
         self._show_where()
+        self.start.choose.setFocus()
 
     def _lay_out(self) -> None:
         whole = QWidget()

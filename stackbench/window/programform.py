@@ -28,7 +28,7 @@ class ProgramForm(QWidget):
         self.threads = QSpinBox()
         self.threads.setRange(0, 256)
         self.threads.setSpecialValueText(f"one per processor ({os.cpu_count() or 1})")
-        self.threads.setMinimumWidth(190)
+        self.threads.setMinimumSize(190, 28)
         self.threads.setAccessibleName("Threads that work")
         self.threads.setToolTip("How many threads a job uses, from the next night opened on")
         self.place = QLineEdit()
@@ -46,6 +46,7 @@ class ProgramForm(QWidget):
         grid.setHorizontalSpacing(10)
         grid.setVerticalSpacing(3)
         row = QHBoxLayout()
+        row.setSpacing(8)
         row.addWidget(self.place, 1)
         row.addWidget(choose)
         for number, (words, editor, about) in enumerate(

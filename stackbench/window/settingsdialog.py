@@ -45,7 +45,7 @@ class SettingsDialog(QDialog):
             self._drafts[_THIS] = values_of(self._session.settings)
         self.setWindowTitle("Settings")
         self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        self.resize(760, 620)
+        self.resize(820, 660)
         self.scope = QComboBox()
         self.scope.setAccessibleName("What the settings are for")
         self.scope.setToolTip("Whether the night that is open is set, or the start of new ones")

@@ -136,7 +136,7 @@ class SettingsForm(QWidget):
         else:
             name = label(one.words)
             name.setBuddy(editor)
-            name.setMinimumWidth(210)
+            name.setMinimumWidth(260)
             grid.addWidget(name, row, 0)
             wide = isinstance(editor, QComboBox)
             grid.addWidget(editor, row, 1, 1, 2 if wide else 1)

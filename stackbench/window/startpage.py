@@ -51,9 +51,7 @@ class StartPage(QWidget):
         self._words.hide()
         middle = QVBoxLayout()
         middle.setSpacing(14)
-        middle.addWidget(
-            label("Drop a night’s folder, and get aligned, stacked channels.", "title")
-        )
+        middle.addWidget(label("Drop a night’s folder, get aligned channels.", "title"))
         middle.addWidget(self._drop_zone(), 1)
         middle.addWidget(self._output_row())
         middle.addWidget(self._words)

@@ -10,13 +10,16 @@ from pathlib import Path
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 from PySide6.QtCore import QEventLoop, QSettings, QTimer
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QDialog
 
+from stackbench.job.settings import Settings
 from stackbench.job.store import Decision
 from stackbench.window.choices import Choices
 from stackbench.window.dressing import dress
+from stackbench.window.help import GUIDE
 from stackbench.window.look import DARK, LIGHT
 from stackbench.window.mainwindow import MainWindow
+from stackbench.window.settingwords import values_of
 from stackbench.window.stackspage import DIFFERENCE
 from stackbench.window.stepbar import CHANNELS, FINDINGS, FRAMES, MASTERS, NIGHT, REVIEW, STACKS
 from tests.support.make_sample import FOLDER
@@ -51,16 +54,28 @@ def picture(window: MainWindow, folder: Path, name: str) -> None:
             window.grab().save(str(folder / f"{name}{size}-{scheme}.png"))
 
 
-def picture_export(window: MainWindow, folder: Path) -> None:
-    """Save what the export shows, in both schemes."""
+def picture_dialog(dialog: QDialog, folder: Path, name: str) -> None:
+    """Save what a dialog shows, in both schemes, and close it."""
     app = QApplication.instance()
     assert isinstance(app, QApplication)
-    dialog = window.channels.open_export()
     for scheme, look in (("light", LIGHT), ("dark", DARK)):
         dress(app, look)
         settle()
-        dialog.grab().save(str(folder / f"export-{scheme}.png"))
+        dialog.grab().save(str(folder / f"{name}-{scheme}.png"))
     dialog.reject()
+
+
+def picture_settings(window: MainWindow, folder: Path) -> None:
+    """Save a part of the settings that has a fault, and those of the program."""
+    dialog = window.show_settings()
+    dialog.parts.setCurrentRow(3)
+    form = dialog.forms[3]
+    form.show_values(values_of(Settings()) | {"review.fwhm.tightest": "wide"})
+    form.edited.emit()
+    picture_dialog(dialog, folder, "settings")
+    dialog = window.show_settings()
+    dialog.parts.setCurrentRow(len(dialog.forms))
+    picture_dialog(dialog, folder, "program")
 
 
 def picture_all(folder: Path, work: Path) -> None:
@@ -127,9 +142,15 @@ def picture_all(folder: Path, work: Path) -> None:
     window.channels.colour.setChecked(True)
     settle(800)
     picture(window, folder, "colour")
-    picture_export(window, folder)
+    picture_dialog(window.channels.open_export(), folder, "export")
+    picture_settings(window, folder)
+    picture_dialog(window.show_page("Guide", GUIDE), folder, "guide")
     window.go_to(REVIEW)
     window.close()
+    again = MainWindow(Choices(settings), threads=2)
+    again.show()
+    picture(again, folder, "recent")
+    again.close()
 
 
 def main() -> None:
