@@ -86,7 +86,9 @@ class ChannelsPage(QWidget):
 
     @Slot()
     def refresh(self) -> None:
-        """List the channels."""
+        """List the channels, if they can be seen."""
+        if not self.isVisible():
+            return
         channels = self._model.state.channels
         names = [
             f"{number + 1}  {one.stack.recipe.group.filter or 'no filter'}  "
@@ -161,9 +163,9 @@ class ChannelsPage(QWidget):
         )
 
     def showEvent(self, event: object) -> None:  # noqa: N802 - Qt's name
-        """Show the picture that is wanted by now."""
+        """Show what is known by now."""
         super().showEvent(event)  # type: ignore[arg-type]
-        self._show()
+        self.refresh()
 
 
 def _shown(channel: FinishedChannel) -> Shown:

@@ -358,7 +358,9 @@ class FieldView(QGraphicsView):
 
     def _ask_for_detail(self) -> None:
         picture = self._picture
-        if picture is None or picture.factor == 1 or self.zoom * picture.factor < _BLURRED:
+        if picture is None or picture.factor == 1:
+            return
+        if self.zoom * picture.factor * self.devicePixelRatioF() < _BLURRED:
             return
         back, possible = self._matrix.inverted()
         seen = self.mapToScene(self.viewport().rect()).boundingRect()

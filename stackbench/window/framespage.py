@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from PySide6.QtCore import Qt, Slot
+from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from stackbench.frames.names import setup_label
@@ -60,9 +61,16 @@ class FramesPage(QWidget):
         model.changed.connect(self.refresh)
         self.refresh()
 
+    def showEvent(self, event: QShowEvent) -> None:  # noqa: N802 - Qt's name
+        """Show what is known by now."""
+        super().showEvent(event)
+        self.refresh()
+
     @Slot()
     def refresh(self) -> None:
-        """Show the overview, unless it is shown already."""
+        """Show the overview, if it can be seen and is not shown already."""
+        if not self.isVisible():
+            return
         state = self._model.state
         self._counts.setText(_counts(state.frames))
         if (state.overview, state.problems) == self._shown:

@@ -83,7 +83,9 @@ class MastersPage(QWidget):
 
     @Slot()
     def refresh(self) -> None:
-        """List the masters."""
+        """List the masters, if they can be seen."""
+        if not self.isVisible():
+            return
         self.products.show_items([master_name(one, made.facts) for one, made in self.masters])
         for part in (self.frames, self._frames_heading, self._below, self.keep):
             part.setVisible(bool(self.masters))
@@ -184,6 +186,6 @@ class MastersPage(QWidget):
             self.histogram.show_words(words)
 
     def showEvent(self, event: object) -> None:  # noqa: N802 - Qt's name
-        """Show the picture that is wanted by now."""
+        """Show what is known by now."""
         super().showEvent(event)  # type: ignore[arg-type]
-        self._show(self.products.number)
+        self.refresh()

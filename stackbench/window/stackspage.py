@@ -80,7 +80,10 @@ class StacksPage(QWidget):
 
     @Slot()
     def refresh(self) -> None:
-        """List the stacks."""
+        """List the stacks, if they can be seen."""
+        if not self.isVisible():
+            self._show()  # gives up what is not wanted any more
+            return
         state = self._model.state
         stale = {state.groups[number].group for number in state.stale}
         names = []
@@ -214,6 +217,6 @@ class StacksPage(QWidget):
             )
 
     def showEvent(self, event: object) -> None:  # noqa: N802 - Qt's name
-        """Show the picture that is wanted by now."""
+        """Show what is known by now."""
         super().showEvent(event)  # type: ignore[arg-type]
-        self._show()
+        self.refresh()

@@ -10,7 +10,7 @@ from stackbench.job.library import Library, default_library
 from stackbench.job.store import Decision
 from stackbench.window.errands import Errands
 from stackbench.window.stackspage import DIFFERENCE
-from stackbench.window.stepbar import CHANNELS, MASTERS, STACKS
+from stackbench.window.stepbar import CHANNELS, MASTERS, NIGHT, STACKS
 
 TIMEOUT = 20_000
 
@@ -247,3 +247,21 @@ def test_masters_are_kept_in_the_library_once(qtbot, finished):
     assert [one.facts.kind for one in library.masters()] == ["bias", "dark", "flat", "flat"]
     page.keep.click()
     assert len(library.masters()) == 4
+
+
+def test_pages_that_nobody_sees_are_laid_out_when_they_are_shown(finished, monkeypatch):
+    laid_out = []
+    for page in (finished.masters, finished.stacks, finished.channels):
+        monkeypatch.setattr(page.products, "show_items", lambda _, page=page: laid_out.append(page))
+    finished.go_to(NIGHT)
+    row = finished.controller.model.rows[0]
+    finished.controller.decide([row.path], Decision.REJECT)
+    assert laid_out == []
+    for step, page in (
+        (MASTERS, finished.masters),
+        (STACKS, finished.stacks),
+        (CHANNELS, finished.channels),
+    ):
+        finished.go_to(step)
+        assert set(laid_out) == {page}
+        laid_out.clear()
