@@ -127,7 +127,7 @@ PARTS = (
     Part(
         name="calibration",
         title="Calibration",
-        about="How calibration frames are brought to lights that differ from them.",
+        about="How calibration frames are brought to lights, and what else is done to each sub.",
         settings=(
             Setting(
                 path="calibration.dark_doubling_c",
@@ -138,6 +138,17 @@ PARTS = (
                 optional=True,
                 least=1,
                 most=30,
+            ),
+            Setting(
+                path="calibration.cosmic_rays",
+                words="Look for cosmic rays",
+                help="In single subs, one by one; from five subs on, rejection finds nearly all.",
+                form=Form.CHOICE,
+                choices=(
+                    ("off", "in none"),
+                    ("few", "where fewer than five subs are stacked"),
+                    ("all", "in all"),
+                ),
             ),
         ),
     ),

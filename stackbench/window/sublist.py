@@ -7,8 +7,18 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QAbstractListModel, QModelIndex, QObject, QPersistentModelIndex, Qt, Slot
-from PySide6.QtGui import QColor, QPixmap
+from PySide6.QtCore import (
+    QAbstractListModel,
+    QModelIndex,
+    QObject,
+    QPersistentModelIndex,
+    QPoint,
+    QRect,
+    QSize,
+    Qt,
+    Slot,
+)
+from PySide6.QtGui import QColor, QGuiApplication, QPixmap
 
 from stackbench.window.measures import MEASURES
 from stackbench.window.night import NightModel, SubRow
@@ -127,10 +137,17 @@ class SubList(QAbstractListModel):
         place = next((n for n, row in enumerate(self._rows) if row.path == path), None)
         if place is None:
             return
-        self._thumbs[path] = grey_pixmap(grey[::-1]).scaled(
-            *THUMB_ROOM, Qt.AspectRatioMode.KeepAspectRatioByExpanding,
+        # as many pixels as the sharpest screen shows in this room
+        ratio = max(screen.devicePixelRatio() for screen in QGuiApplication.screens())
+        room = QSize(*THUMB_ROOM) * ratio
+        thumb = grey_pixmap(grey[::-1]).scaled(
+            room,
+            Qt.AspectRatioMode.KeepAspectRatioByExpanding,
             Qt.TransformationMode.SmoothTransformation,
-        ).copy(0, 0, *THUMB_ROOM)  # fmt: skip
+        )
+        thumb = thumb.copy(QRect(QPoint(0, 0), room))
+        thumb.setDevicePixelRatio(ratio)
+        self._thumbs[path] = thumb
         self._thumbs.move_to_end(path)
         while len(self._thumbs) > _MOST_THUMBS:
             self._thumbs.popitem(last=False)
