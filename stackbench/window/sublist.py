@@ -169,9 +169,8 @@ class SubList(QAbstractListModel):
             lane = self._model.lanes[row.lane]
             doubt = "  ?" if row.doubt > 0 else ""
             hand = "  by hand" if row.by_hand else ""
-            return (
-                f"{sign}  {lane.filter_name}  {clock(row.frame.time)}{doubt}{hand}\n{row.path.name}"
-            )
+            time = clock(row.frame.time).removesuffix(" UTC")  # the ribbon says so
+            return f"{sign}  {lane.filter_name}  {time}{doubt}{hand}\n{row.path.name}"
         if role == Qt.ItemDataRole.ToolTipRole:
             return tip(row, self._model)
         if role == Qt.ItemDataRole.AccessibleTextRole:
