@@ -58,8 +58,14 @@ def inside(parent):
 
 def group_of(widget):
     """Give the buttons of which one is chosen: Tab goes to that one, arrows to the others."""
-    group = widget.group() if isinstance(widget, QAbstractButton) else None
-    return group.buttons() if group is not None else []
+    if not isinstance(widget, QAbstractButton):
+        return []
+    if widget.group() is not None:
+        return widget.group().buttons()
+    beside = widget.parent().findChildren(
+        QAbstractButton, options=Qt.FindChildOption.FindDirectChildrenOnly
+    )
+    return [one for one in beside if one.autoExclusive()] if widget.autoExclusive() else []
 
 
 def name_of(widget):
