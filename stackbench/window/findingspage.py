@@ -44,6 +44,7 @@ class FindingsPage(QWidget):
         self.setAccessibleName("Findings")
         self.list = QListWidget()
         self.list.setAccessibleName("Findings in order of time")
+        self.list.setToolTip("The findings in order of time (↑ ↓)")
         self.list.setWordWrap(True)
         self.list.setMinimumWidth(220)
         self.look = button("Look at its first sub", "Show it in Review (Enter)", main=True)

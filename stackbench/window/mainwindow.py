@@ -331,7 +331,7 @@ class MainWindow(QMainWindow):
 
     @Slot()
     def _count_findings(self) -> None:
-        self.steps.show_count(FINDINGS, len(self.controller.findings.found))
+        self.steps.show_count(FINDINGS, len(self.controller.findings.found or ()))
 
     @Slot(object)
     def _decide_current(self, decision: Decision | None) -> None:
