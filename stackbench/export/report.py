@@ -9,6 +9,7 @@ from pathlib import Path, PurePath
 from typing import Any
 
 import jinja2
+import platformdirs
 
 from stackbench import __version__
 from stackbench.export.axes import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH
@@ -101,6 +102,7 @@ def _environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=_compiled_templates(),
     )
     environment.filters |= {
         "number": _number,
@@ -113,6 +115,20 @@ def _environment() -> jinja2.Environment:
         "hours": _hours,
     }
     return environment
+
+
+def _compiled_templates() -> jinja2.BytecodeCache | None:
+    """Keep compiled templates, which take longer than the page, in the person's cache folder.
+
+    The cache compares checksums of the templates itself. Where the folder cannot
+    be made, they are compiled each time.
+    """
+    folder = Path(platformdirs.user_cache_dir("stackbench", appauthor=False)) / "templates"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError:
+        return None
+    return jinja2.FileSystemBytecodeCache(str(folder))
 
 
 def _best_compared(night: Night) -> StandingEntry | None:

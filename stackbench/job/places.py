@@ -73,7 +73,8 @@ def next_chance(
     pointing : Pointing
         The target.
     after : datetime
-        When to begin looking, UTC.
+        When to begin looking, UTC; by daylight, since the days that follow are
+        looked at one by one.
     least_altitude_deg : float
         How high the target must stand.
 
@@ -84,9 +85,11 @@ def next_chance(
         18° or more below the horizon; None when there is no such night in a year.
     """
     start = after.timestamp()
-    # a fortnight mostly holds one; the year is looked through only when it must be
-    for days in (14, _SEARCHED_DAYS):
-        times = np.arange(start, start + days * _DAY_S, _STEP_S)
+    # precession moves a target by less than a degree in a lifetime
+    if 90.0 - abs(site.latitude_deg - pointing.dec_deg) < least_altitude_deg - 1.0:
+        return None
+    for day in range(_SEARCHED_DAYS):
+        times = np.arange(start + day * _DAY_S, start + (day + 1) * _DAY_S, _STEP_S)
         found = _first_night(site, pointing, times, least_altitude_deg)
         if found is not None:
             return found
