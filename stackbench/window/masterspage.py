@@ -54,12 +54,12 @@ class MastersPage(QWidget):
         self.products.below.addWidget(self._below)
         self.keep = button(
             "Keep in the library",
-            "Copy these masters into your master library, for nights without their own (Ctrl+K)",
+            "Copy these masters into your master library, for nights without their own (Ctrl+L)",
         )
         self.kept = label("", "muted")
         self.products.left.addWidget(self.keep)
         self.products.left.addWidget(self.kept)
-        QShortcut(QKeySequence("Ctrl+K"), self).activated.connect(self.keep.click)
+        QShortcut(QKeySequence("Ctrl+L"), self).activated.connect(self.keep.click)
         self.keep.clicked.connect(self._keep_masters)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
