@@ -1,5 +1,6 @@
 """The command line as a person uses it, in a process of its own where that matters."""
 
+import shutil
 import signal
 import subprocess
 import sys
@@ -57,6 +58,27 @@ def test_inspect_names_groups_masters_and_what_is_missing(tmp_path):
     nothing = call("inspect", tmp_path)
     assert nothing.exit_code == 1
     assert "No light frames were found." in nothing.output
+
+
+def test_inspect_of_500_frames_takes_little_time(tmp_path):
+    """At most 2.5 s on two quiet processors; here with room for slow and busy machines."""
+    frames = [path for path in sorted(FOLDER.rglob("*")) if ".fit" in path.name]
+    for number in range(500):
+        original = frames[number % len(frames)]
+        folder = tmp_path / original.parent.relative_to(FOLDER)
+        folder.mkdir(parents=True, exist_ok=True)
+        shutil.copy(original, folder / f"{number}_{original.name}")
+    code = (
+        "import sys, time; from stackbench.cli import app\n"
+        "try: app(['inspect', '--without-library', sys.argv[1]])\n"
+        "except SystemExit as end: assert end.code == 0\n"
+        "print(time.process_time())"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=True
+    )
+    assert "Wicker Nebula, Ha" in done.stdout
+    assert float(done.stdout.splitlines()[-1]) < 4.5  # of a processor, whoever else is at work
 
 
 def test_run_makes_channels_and_says_so(night, tmp_path):

@@ -14,7 +14,6 @@ from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
 from stackbench.job.labelling import lay_labels
 from stackbench.job.progress import Step
-from stackbench.job.warming import warm_up
 
 _Known = TypeVar("_Known")
 
@@ -182,7 +181,7 @@ def _take_checksums(bench: Bench, new: Sequence[Path], checksums: dict[Path, str
 
     if not new:
         return []
-    loading = warm_up()
+    bench.warming.begin()
     bench.progress.begin(Step.CHECK, len(new))
     outcomes = in_threads(
         _sum,
@@ -191,6 +190,5 @@ def _take_checksums(bench: Bench, new: Sequence[Path], checksums: dict[Path, str
         stop=bench.stop,
         tick=lambda: bench.progress.advance(Step.CHECK),
     )
-    loading.join()
     bench.progress.end(Step.CHECK)
     return [problem for problem in outcomes if problem is not None]

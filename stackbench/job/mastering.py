@@ -35,6 +35,9 @@ if TYPE_CHECKING:
 
 _FACTS: TypeAdapter[MasterFacts] = TypeAdapter(MasterFacts)
 _PROBLEMS: TypeAdapter[list[Problem]] = TypeAdapter(list[Problem])
+# A pair of each set stays unpacked: the camera's numbers are told from two
+# flats and two biases when all masters are there.
+_KEPT_READY = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,7 +177,7 @@ def make_masters(
                 keep = partial(_keep, bench, found, one, key, path, made)
                 checksums[one] = background.start(partial(_keep_and_tell, keep, hear, shelf.all()))
                 del made, keep  # the next master needs the memory
-                desk.release(one.frames)
+                desk.release(one.frames[_KEPT_READY:])
             bench.progress.advance(Step.MASTERS, len(one.frames))
     for one, checksum in checksums.items():
         if (finished := shelf.get(one)) is not None:

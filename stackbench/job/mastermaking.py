@@ -23,8 +23,9 @@ from stackbench.export.fits import read_image, write_master
 from stackbench.export.provenance import InputFile, ProductFacts, Provenance
 from stackbench.frames.decoding import decode_16_bit_unscaled
 from stackbench.frames.errors import FrameError
-from stackbench.frames.pixels import MappedRows
+from stackbench.frames.pixels import MappedRows, PixelFile
 from stackbench.frames.records import Frame, Kind, Problem
+from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.mastering import FinishedMaster, MasterShelf
@@ -134,14 +135,14 @@ def make_master(
     frames: list[Frame] = []
     problems: list[Problem] = []
     unread: list[Path] = []
-    for frame in one.frames:
-        try:
-            sources.append(MappedRows(desk.pixels(frame)))
-            frames.append(frame)
-        except FrameError as error:
-            problems.append(error.problem)
-            if error.passing:
+    for frame, pixels in zip(one.frames, _all_pixels(bench, desk, one.frames), strict=True):
+        if isinstance(pixels, FrameError):
+            problems.append(pixels.problem)
+            if pixels.passing:
                 unread.append(frame.path)
+            continue
+        sources.append(MappedRows(pixels))
+        frames.append(frame)
     if not frames:
         return MadeMaster(master=None, problems=tuple(problems), unread=tuple(unread))
     usable = replace(one, frames=tuple(frames))
@@ -167,6 +168,20 @@ def make_master(
         problems=tuple(problems),
         unread=tuple(unread),
     )
+
+
+def _all_pixels(
+    bench: Bench, desk: PixelDesk, frames: Sequence[Frame]
+) -> list[PixelFile | FrameError]:
+    """Give the pixels of a set's frames; packed ones are unpacked in threads."""
+
+    def _pixels(frame: Frame) -> PixelFile | FrameError:
+        try:
+            return desk.pixels(frame)
+        except FrameError as error:
+            return error
+
+    return in_threads(_pixels, frames, threads=bench.threads, stop=bench.stop)
 
 
 def write_finished(bench: Bench, found: Found, path: Path, master: Master) -> None:

@@ -38,6 +38,22 @@ with open_bench(Path(sys.argv[2]), settings=Settings()) as bench:
 print(len(before), sorted(map(str, compiled_so_far() - before)))
 """
 
+# Tells how many kernels a job asked for, and how many were not on the disk.
+_JOB_COUNTING_COMPILED = """
+import gc, sys
+from pathlib import Path
+from numba.core.dispatcher import Dispatcher
+from stackbench.job.bench import open_bench
+from stackbench.job.run import run_job
+from stackbench.job.settings import Settings
+
+with open_bench(Path(sys.argv[2]), settings=Settings()) as bench:
+    run_job(bench, [Path(sys.argv[1])])
+kernels = [one for one in gc.get_objects() if isinstance(one, Dispatcher)]
+print(sum(one.stats.cache_hits.total() for one in kernels) > 20,
+      [one.py_func.__qualname__ for one in kernels if one.stats.cache_misses])
+"""
+
 
 class _Said(Progress):
     def __init__(self):
@@ -104,13 +120,28 @@ def test_waiting_is_for_the_helpers_of_the_parts_named(monkeypatch, sleepers):
     compiling.close()
 
 
-def test_a_job_needs_no_kernels_but_the_practised(tmp_path):
+def _last_line_of(code, out):
     done = subprocess.run(
-        [sys.executable, "-c", _JOB_AFTER_PRACTICE, str(FOLDER), str(tmp_path / "out")],
+        [sys.executable, "-c", code, str(FOLDER), str(out)],
         capture_output=True,
         text=True,
         check=True,
     )
-    count, more = done.stdout.splitlines()[-1].split(" ", 1)
+    return done.stdout.splitlines()[-1]
+
+
+@pytest.fixture(scope="module")
+def job_after_practice(tmp_path_factory):
+    """Give what a job said after which all kernels are on the disk."""
+    return _last_line_of(_JOB_AFTER_PRACTICE, tmp_path_factory.mktemp("first") / "out")
+
+
+def test_a_job_needs_no_kernels_but_the_practised(job_after_practice):
+    count, more = job_after_practice.split(" ", 1)
     assert int(count) > 15
     assert more == "[]"
+
+
+@pytest.mark.usefixtures("job_after_practice")
+def test_a_later_job_compiles_nothing(tmp_path):
+    assert _last_line_of(_JOB_COUNTING_COMPILED, tmp_path / "out") == "True []"

@@ -1,9 +1,16 @@
 """Nights whose files are compressed, or turned between two nights, give the same stacks."""
 
+import subprocess
+import sys
+import threading
+from collections import Counter
+
 import numpy as np
 import pytest
 from astropy.io import fits
 
+from stackbench.frames.records import Kind
+from stackbench.job import pixels
 from tests.support.jobs import lights, run_night
 from tests.support.simulator.factories import plan_small_night
 from tests.support.simulator.night import simulate_night
@@ -32,6 +39,68 @@ def test_packed_files_give_the_same_pixels(plain, tmp_path, suffix):
     simulate_night(tmp_path / "night", rng=np.random.default_rng(5), night=plan)
     _, image = stacked(tmp_path / "night", tmp_path / "out")
     np.testing.assert_array_equal(image, plain[1])
+
+
+def test_packed_files_are_unpacked_once_in_threads_and_few_at_a_time(tmp_path, monkeypatch):
+    """Calibration frames are removed once their master is made, but for a pair of each set."""
+    plan = plan_small_night(**{**SMALL, "bias": 6, "darks": 6}, suffixes=(".gz",))
+    simulate_night(tmp_path / "night", rng=np.random.default_rng(5), night=plan)
+    together = threading.Barrier(2, timeout=20)  # broken unless two biases are unpacked at once
+    unpacked, most = Counter(), 0
+    unpack = pixels.decode_to_scratch
+
+    def counted(frame, folder):
+        nonlocal most
+        unpacked[frame.path.name] += 1
+        if frame.kind is Kind.BIAS:
+            together.wait()
+        result = unpack(frame, folder)
+        most = max(most, len(list(folder.iterdir())))
+        return result
+
+    monkeypatch.setattr(pixels, "decode_to_scratch", counted)
+    record, _ = stacked(tmp_path / "night", tmp_path / "out")
+    assert record["masters"][0]["read_noise_e"] is not None  # told from the pairs, at the end
+    assert unpacked == dict.fromkeys(unpacked, 1)
+    assert len(unpacked) == len(record["frames"]) == 21
+    assert most <= 5 + 4 + 6  # the lights, pairs of two other sets, the set at work
+
+
+# Stands still where lights were unpacked and one was measured.
+_RUN_TO_BE_KILLED = """
+import sys, time
+from pathlib import Path
+from stackbench.job.bench import open_bench
+from stackbench.job.progress import Progress, Step
+from stackbench.job.run import run_job
+from stackbench.job.settings import Settings
+
+class StandStill(Progress):
+    def advance(self, step, pieces=1):
+        if step is Step.MEASURE:
+            print("measured", flush=True)
+            time.sleep(300)
+
+with open_bench(Path(sys.argv[2]), settings=Settings(), progress=StandStill()) as bench:
+    run_job(bench, [Path(sys.argv[1])])
+"""
+
+
+def test_the_run_after_a_killed_one_removes_its_scratch_and_gives_the_same(plain, tmp_path):
+    plan = plan_small_night(**SMALL, suffixes=(".gz",))
+    night, out = tmp_path / "night", tmp_path / "out"
+    simulate_night(night, rng=np.random.default_rng(5), night=plan)
+    arguments = [sys.executable, "-c", _RUN_TO_BE_KILLED, str(night), str(out)]
+    with subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout.readline() == "measured\n"
+        process.kill()
+    assert list((out / ".scratch").iterdir())
+    _, image = stacked(night, out)
+    np.testing.assert_array_equal(image, plain[1])
+    assert {path.name for path in out.iterdir()} == {
+        "channels", "frames.csv", "masters", "night.json", "report.html", "stacks",
+        "stackbench.sqlite",
+    }  # fmt: skip
 
 
 def test_a_second_night_with_the_camera_turned_joins_the_same_stack(tmp_path):
