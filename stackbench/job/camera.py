@@ -16,14 +16,11 @@ from stackbench.frames.records import CameraSetup, Frame, Kind
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.keys import key_of
-from stackbench.job.mastering import MasterShelf
+from stackbench.job.mastering import FEW_PAIRS, MasterShelf
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
 
 _MEASURED: TypeAdapter[MeasuredCamera] = TypeAdapter(MeasuredCamera)
-
-FEW_PAIRS = 3
-"""So many pairs of flats give the gain to 0.3 %, and cost a run little time."""
 
 Pair = tuple[Frame, Frame]
 
