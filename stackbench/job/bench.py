@@ -2,7 +2,6 @@
 
 import os
 import shutil
-import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -20,15 +19,10 @@ from stackbench.job.library import Library
 from stackbench.job.progress import Progress
 from stackbench.job.settings import Settings
 from stackbench.job.store import Store
-from stackbench.job.warming import Warming
 
 PRODUCT_FOLDERS = ("masters", "stacks", "channels")
 _LOCK_NAME = ".stackbench.lock"
 _SCRATCH_NAME = ".scratch"
-# Threads ask for Python's lock between kernels, blocks and bands. Who holds it
-# for long, as loading libraries does, hands it over after this; by default 5 ms,
-# longer than the work in between.
-_SWITCH_S = 0.0002
 
 
 class WrongUseError(Exception):
@@ -51,7 +45,6 @@ class Bench:
     stop: Stop
     threads: int
     compiling: Compiling
-    warming: Warming
     library: Library | None = None
     history: History | None = None
 
@@ -117,8 +110,6 @@ def open_bench(
         ) from error
     scratch = out / _SCRATCH_NAME
     compiling = Compiling()
-    interval = sys.getswitchinterval()
-    sys.setswitchinterval(_SWITCH_S)
     try:
         _remove(scratch)
         for folder in (out, *(out / name for name in PRODUCT_FOLDERS)):
@@ -134,12 +125,10 @@ def open_bench(
                 stop=stop,
                 threads=threads or os.cpu_count() or 1,
                 compiling=compiling,
-                warming=Warming(),
                 library=library,
                 history=history,
             )
     finally:
-        sys.setswitchinterval(interval)
         compiling.close()
         _remove(scratch)
         lock.release()

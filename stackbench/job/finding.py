@@ -14,6 +14,7 @@ from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
 from stackbench.job.labelling import lay_labels
 from stackbench.job.progress import Step
+from stackbench.job.warming import warm_up
 
 _Known = TypeVar("_Known")
 
@@ -181,7 +182,7 @@ def _take_checksums(bench: Bench, new: Sequence[Path], checksums: dict[Path, str
 
     if not new:
         return []
-    bench.warming.begin()
+    loading = warm_up()
     bench.progress.begin(Step.CHECK, len(new))
     outcomes = in_threads(
         _sum,
@@ -190,5 +191,6 @@ def _take_checksums(bench: Bench, new: Sequence[Path], checksums: dict[Path, str
         stop=bench.stop,
         tick=lambda: bench.progress.advance(Step.CHECK),
     )
+    loading.join()
     bench.progress.end(Step.CHECK)
     return [problem for problem in outcomes if problem is not None]

@@ -204,7 +204,6 @@ def measure_night(
     """
     plan = looked.overview.plan
     shelf = make_masters(bench, looked.found, plan, desk, hear=hear)
-    bench.warming.wait()  # beside the masters there was room for loading
     measured = measure_lights(bench, looked.found, plan, shelf, desk)
     fields = register_lights(bench, light_groups(looked.found.frames), measured)
     return MeasuredNight(looked=looked, shelf=shelf, measured=measured, fields=fields)

@@ -3,7 +3,6 @@
 import importlib
 import threading
 
-# in the order in which the job wants them
 _NEEDED = (
     "stackbench.job.mastermaking",
     "stackbench.stars.quality",
@@ -16,26 +15,20 @@ _NEEDED = (
 )
 
 
-class Warming:
-    """Loads the libraries for the work on pixels in a thread of its own, once.
+def warm_up() -> threading.Thread:
+    """Start to load the libraries for the work on pixels.
 
-    They take about a second of one processor, of which taking checksums and
-    making masters leave enough: both let other threads run.
+    They take about a second, of which taking checksums leaves a processor's
+    time: hashing lets other threads run.
+
+    Returns
+    -------
+    Thread
+        What loads them; whoever needs one of them meanwhile waits for it.
     """
-
-    def __init__(self) -> None:
-        self._thread: threading.Thread | None = None
-
-    def begin(self) -> None:
-        """Start to load; whoever imports one of them meanwhile waits for it."""
-        if self._thread is None:
-            self._thread = threading.Thread(target=_load, name="warming up", daemon=True)
-            self._thread.start()
-
-    def wait(self) -> None:
-        """Wait until all are loaded, if loading has begun."""
-        if self._thread is not None:
-            self._thread.join()
+    thread = threading.Thread(target=_load, name="warming up", daemon=True)
+    thread.start()
+    return thread
 
 
 def _load() -> None:

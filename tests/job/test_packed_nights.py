@@ -42,7 +42,7 @@ def test_packed_files_give_the_same_pixels(plain, tmp_path, suffix):
 
 
 def test_packed_files_are_unpacked_once_in_threads_and_few_at_a_time(tmp_path, monkeypatch):
-    """Calibration frames are removed once their master is made, but for pairs of biases and flats."""
+    """Calibration frames go once their master is made, but for pairs of biases and flats."""
     plan = plan_small_night(**{**SMALL, "bias": 8, "darks": 6}, suffixes=(".gz",))
     simulate_night(tmp_path / "night", rng=np.random.default_rng(5), night=plan)
     together = threading.Barrier(2, timeout=20)  # broken unless two biases are unpacked at once
