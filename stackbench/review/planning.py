@@ -130,6 +130,37 @@ def noise_against_one_exposure(
     return math.sqrt((sky_e + total_s / sub_s * read_variance) / (sky_e + read_variance))
 
 
+def signal_to_noise(
+    star_e: float, *, pixels: float, variance_e2: float, sky_pixels: float = math.inf
+) -> float:
+    """Return a star's signal-to-noise ratio by the CCD equation.
+
+    Parameters
+    ----------
+    star_e : float
+        Electrons from the star in the aperture, S.
+    pixels : float
+        Pixels in the aperture, n.
+    variance_e2 : float
+        Variance of one pixel without the star, e⁻²: sky and dark electrons,
+        squared read noise, and (gain × 0.289)² for rounding.
+    sky_pixels : float
+        Pixels from which the sky was measured, n_B; infinity for a sky that is known.
+
+    Returns
+    -------
+    float
+        S / √(S + n (1 + n/n_B) σ²).
+
+    References
+    ----------
+    Merline & Howell 1995, Experimental Astronomy 6, 163; Howell 2006, Handbook
+    of CCD Astronomy, 2nd ed., section 4.4 (long form from memory).
+    """
+    background = pixels * (1 + pixels / sky_pixels) * variance_e2
+    return star_e / math.sqrt(star_e + background)
+
+
 def sky_rate_e_s(
     *,
     brightness_mag: float,
@@ -266,8 +297,9 @@ def _star_snr(depth: FilterDepth) -> float | None:
     """Half of a star's light falls into a circle of one FWHM's diameter (Gaussian)."""
     if depth.star_adu is None or depth.fwhm_px is None or depth.gain_e_per_adu is None:
         return None
-    pixels = math.pi / 4 * depth.fwhm_px**2
-    light_adu = depth.star_adu / 2
-    # photon noise of the star falls with the number of subs as well
-    photons = light_adu / depth.gain_e_per_adu / max(1, depth.subs)
-    return light_adu / math.sqrt(photons + pixels * depth.noise_adu**2)
+    to_e = depth.gain_e_per_adu * max(1, depth.subs)
+    return signal_to_noise(
+        depth.star_adu / 2 * to_e,
+        pixels=math.pi / 4 * depth.fwhm_px**2,
+        variance_e2=(depth.noise_adu * to_e) ** 2,
+    )

@@ -14,6 +14,7 @@ from stackbench.review.planning import (
     noise_against_one_exposure,
     read_noise_share,
     shortest_sub_s,
+    signal_to_noise,
     sky_rate_e_s,
 )
 
@@ -127,3 +128,20 @@ def test_a_wide_filter_with_a_bright_sky_is_not_called_noisy_for_its_sky():
     assert one.star_snr > other.star_snr
     assert one.balance_hours == 0.0
     assert other.balance_hours == pytest.approx(2 * ((one.star_snr / other.star_snr) ** 2 - 1))
+
+
+def test_the_ccd_equation_in_its_long_form():
+    # Merline & Howell 1995, Exp. Astron. 6, 163 (long form from memory): S = 10000 e⁻,
+    # n = 50, n_B = 400, sky 72 e⁻, dark 0.6 e⁻, R = 3.5 e⁻, g = 0.8 → 82.2667 (derived)
+    variance = 72 + 0.6 + 3.5**2 + (0.8 * 0.289) ** 2
+    found = signal_to_noise(10_000, pixels=50, sky_pixels=400, variance_e2=variance)
+    assert found == pytest.approx(82.2667, abs=1e-3)
+
+
+def test_the_ccd_equation_on_howells_own_example():
+    # Howell 2006, Handbook of CCD Astronomy, 2nd ed., section 4.4 (inputs and "342" from
+    # memory): 24013 ADU of 5 e⁻, sky 620 ADU, dark 22 e⁻ an hour for 300 s, R = 5 e⁻
+    star, variance = 24013 * 5, 620 * 5 + 22 * 300 / 3600 + 5**2 + (5 * 0.289) ** 2
+    found = signal_to_noise(star, pixels=1, sky_pixels=200, variance_e2=variance)
+    assert found == pytest.approx(342.05, abs=0.5)
+    assert math.sqrt(star) == pytest.approx(346.50, abs=0.01)
