@@ -22,6 +22,7 @@ from stackbench.job.places import Chance, next_chance, sky_places
 from stackbench.job.sky import grid_wcs
 from stackbench.review.diagnosis import diagnose
 from stackbench.review.findings import Finding
+from stackbench.review.focus import focus_positions
 from stackbench.review.observations import Observation, SkyPlace
 from stackbench.review.planning import FilterAdvice, FilterDepth, advise
 from stackbench.review.seeing import airmass_at
@@ -145,7 +146,7 @@ def advice_of(
                 target=night.target,
                 setup=night.setup,
                 filters=tuple(_filter_entry(one) for one in advised),
-                lines=(*missing.get(night.setup, ()), *_when_next(night)),
+                lines=(*missing.get(night.setup, ()), *_focus_lines(night), *_when_next(night)),
             )
         )
     return tuple(entries)
@@ -316,6 +317,19 @@ def _rounded(seconds: float) -> float:
     """Round a sub length up to what a person would set."""
     step = 1 if seconds < 30 else 10 if seconds < 300 else 60
     return float(math.ceil(seconds / step) * step)
+
+
+def _focus_lines(night: TargetNight) -> list[str]:
+    """Tell where the focuser stood for each filter, which gives their offsets."""
+    positions = focus_positions(night.observations)
+    if len(positions) < 2:
+        return []
+    said = [
+        f"{one.filter or 'no filter'} {one.used:.0f}"
+        + ("" if one.best is None else f" (best {one.best:.0f} ± {one.error or 0.0:.0f})")
+        for one in positions
+    ]
+    return [f"focuser position by filter, median of the night: {', '.join(said)}"]
 
 
 def _when_next(night: TargetNight) -> list[str]:

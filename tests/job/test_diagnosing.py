@@ -31,6 +31,7 @@ def test_advice_names_each_filter_and_the_next_night(record):
         assert one["shortest_sub_s"] > 0
         assert one["more_hours"] == pytest.approx(one["exposure_s"] / 3600)
     assert any("next above 30° in the dark on" in line for line in advice["lines"])
+    assert any("focuser position by filter" in line for line in advice["lines"])
 
 
 def test_the_map_of_the_field_shows_the_stars_of_the_kept_lights(record):
