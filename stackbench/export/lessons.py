@@ -51,7 +51,8 @@ class FilterAdviceEntry:
     The numbers are those of the review's `FilterAdvice`: `noise_e_s` and
     `sky_e_s` in electrons per second and pixel, `star_snr` of the median star,
     `shortest_sub_s` the sub length at which read noise adds 5 % to the sky's
-    noise and `read_share` what it adds now. `more_hours` lowers the noise
+    noise and `read_share` what it adds now; subs of that length would lower the
+    stack's noise by the share `longer_gain`. `more_hours` lowers the noise
     to 1/√2, `balance_hours` to that of the other filters. `lines` say
     the same in words.
     """
@@ -65,6 +66,7 @@ class FilterAdviceEntry:
     star_snr: float | None = None
     shortest_sub_s: float | None = None
     read_share: float | None = None
+    longer_gain: float | None = None
     more_hours: float | None = None
     balance_hours: float | None = None
     lines: tuple[str, ...] = ()
@@ -200,6 +202,7 @@ def filter_advice_entry(advice: FilterAdvice, *, lines: tuple[str, ...] = ()) ->
         star_snr=advice.star_snr,
         shortest_sub_s=advice.shortest_sub_s,
         read_share=advice.read_share,
+        longer_gain=advice.longer_gain,
         more_hours=advice.more_hours,
         balance_hours=advice.balance_hours,
         lines=lines,

@@ -10,6 +10,7 @@ import numpy as np
 
 from stackbench.calibration.overscan import trimmed_shape
 from stackbench.calibration.phototransfer import MeasuredCamera
+from stackbench.calibration.records import Serving
 from stackbench.export.lessons import AdviceEntry, FieldMapEntry, FilterAdviceEntry
 from stackbench.export.lessons import filter_advice_entry as in_record
 from stackbench.export.wcs import Wcs
@@ -25,7 +26,7 @@ from stackbench.review.findings import Finding
 from stackbench.review.focus import focus_positions
 from stackbench.review.observations import Observation, SkyPlace
 from stackbench.review.planning import FilterAdvice, FilterDepth, advise
-from stackbench.review.seeing import airmass_at
+from stackbench.review.seeing import airmass_at, zenith_seeing
 from stackbench.stars.records import Floats
 from stackbench.stars.zones import zones_of
 
@@ -110,7 +111,7 @@ def advice_of(
     nights: Sequence[TargetNight],
     channels: Sequence[FinishedChannel],
     cameras: Mapping[str, MeasuredCamera | None],
-    missing: Mapping[str, Sequence[str]],
+    servings: Mapping[Path, Serving],
 ) -> tuple[AdviceEntry, ...]:
     """Say for each target what to do next.
 
@@ -122,8 +123,8 @@ def advice_of(
         The finished stacks.
     cameras : mapping of str to MeasuredCamera or None
         Gain and read noise by setup.
-    missing : mapping of str to sequence of str
-        What calibration is missing, in words, by setup.
+    servings : mapping of Path to Serving
+        What calibrates each light.
 
     Returns
     -------
@@ -140,13 +141,18 @@ def advice_of(
         ]
         if not mine:
             continue
-        advised = advise([_depth(one, cameras.get(night.setup)) for one in mine])
+        advised = advise([_depth(one, cameras.get(night.setup), servings) for one in mine])
         entries.append(
             AdviceEntry(
                 target=night.target,
                 setup=night.setup,
                 filters=tuple(_filter_entry(one) for one in advised),
-                lines=(*missing.get(night.setup, ()), *_focus_lines(night), *_when_next(night)),
+                lines=(
+                    *_missing(night, servings),
+                    *_seeing_lines(night),
+                    *_focus_lines(night),
+                    *_when_next(night),
+                ),
             )
         )
     return tuple(entries)
@@ -264,17 +270,22 @@ def _cells(values: Floats) -> tuple[tuple[float | None, ...], ...]:
     return tuple(tuple(known(float(v)) for v in row) for row in values)
 
 
-def _depth(channel: FinishedChannel, camera: MeasuredCamera | None) -> FilterDepth:
+def _depth(
+    channel: FinishedChannel, camera: MeasuredCamera | None, servings: Mapping[Path, Serving]
+) -> FilterDepth:
     stack, recipe = channel.stack, channel.stack.recipe
     reference = recipe.reference
     stars = reference.measures.stars
+    serving = servings[reference.frame.path]
+    # without bias and dark the sky still holds the bias level, and says nothing
+    levelled = serving.bias is not None or serving.dark is not None
     return FilterDepth(
         filter=recipe.group.filter,
         subs=len(recipe.subs),
         exposure_s=recipe.exposure_s or 0.0,
         sub_s=reference.frame.exposure_s or 1.0,
         noise_adu=stack.facts.predicted_noise_adu,
-        sky_adu=known(reference.measures.sky_adu),
+        sky_adu=known(reference.measures.sky_adu) if levelled else None,
         star_adu=float(np.median(stars.flux)) if len(stars) else None,
         fwhm_px=stack.facts.fwhm_px,
         gain_e_per_adu=camera.gain_e_per_adu if camera is not None else None,
@@ -300,6 +311,7 @@ def _filter_lines(advice: FilterAdvice) -> list[str]:
             f"{duration(depth.sub_s)}; "
             + (
                 f"subs of {duration(_rounded(advice.shortest_sub_s))} or more bring it below 5 %"
+                + _worth(advice.longer_gain)
                 if advice.read_share > 0.05
                 else f"{duration(_rounded(advice.shortest_sub_s))} would be enough for 5 %"
             )
@@ -313,10 +325,32 @@ def _filter_lines(advice: FilterAdvice) -> list[str]:
     return lines
 
 
+def _worth(gain: float | None) -> str:
+    """Say what longer subs would do to the stack, where it is worth saying."""
+    return f" and the noise of the stack down by {percent(gain)}" if gain and gain > 0.02 else ""
+
+
 def _rounded(seconds: float) -> float:
     """Round a sub length up to what a person would set."""
     step = 1 if seconds < 30 else 10 if seconds < 300 else 60
     return float(math.ceil(seconds / step) * step)
+
+
+def _missing(night: TargetNight, servings: Mapping[Path, Serving]) -> list[str]:
+    """Say what calibration is missing or doubtful, each once."""
+    told: dict[str, None] = {}
+    for one in night.observations:
+        for problem in servings[one.path].problems:
+            told[f"{problem.what}: {problem.remedy}"] = None
+    return list(told)
+
+
+def _seeing_lines(night: TargetNight) -> list[str]:
+    """Tell the seeing as it would have been at the zenith, to compare nights by."""
+    seeing = zenith_seeing([one for one in night.observations if one.kept])
+    if seeing is None:
+        return []
+    return [f"stars reduced to the zenith: {seeing[0]:.1f}″ ± {seeing[1]:.1f}″ from sub to sub"]
 
 
 def _focus_lines(night: TargetNight) -> list[str]:

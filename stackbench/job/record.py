@@ -98,7 +98,7 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
         ),
         findings=tuple(finding_entry(one) for one in findings_of(nights)),
         advice=advice_of(
-            nights, results.channels, _cameras(bench, desk, results), _missing(results)
+            nights, results.channels, _cameras(bench, desk, results), results.plan.servings
         ),
         limits=tuple(_limit(group, one) for group in results.judged for one in group.limits),
         field_maps=field_maps(nights),
@@ -126,17 +126,6 @@ def _cameras(bench: Bench, desk: PixelDesk, results: Results) -> dict[str, Measu
         label: camera_numbers(bench, results.found, results.plan, results.shelf, desk, setup.camera)
         for label, setup in setups.items()
     }
-
-
-def _missing(results: Results) -> dict[str, list[str]]:
-    """Say by setup what calibration is missing or doubtful, each once."""
-    told: dict[str, dict[str, None]] = {}
-    for group in results.judged:
-        lines = told.setdefault(setup_label(group.group.setup), {})
-        for sub in group.subs:
-            for problem in results.plan.servings[sub.frame.path].problems:
-                lines[f"{problem.what}: {problem.remedy}"] = None
-    return {label: list(lines) for label, lines in told.items()}
 
 
 def write_record(bench: Bench, night: Night) -> None:

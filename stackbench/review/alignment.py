@@ -19,6 +19,9 @@ _LEAST_SPAN_DEG = 10.0
 _LEAST_ARCMIN = 3.0
 _SIGNIFICANT = 5.0
 ARCMIN = math.pi / 180 / 60
+ARCSEC = ARCMIN / 60
+# A corner star that moves by less during a sub does not show (common practice, no source).
+_SMEAR_PX = 0.5
 # Guided, the field turns at most at this rate for a polar error ε (rad): ω ε / cos δ.
 SIDEREAL_RAD_S = 2 * math.pi / 86164.0905
 
@@ -28,34 +31,16 @@ class PolarError:
     """How far the polar axis is off at least, arcminutes, with its 1σ uncertainty.
 
     `turn_deg_h` is how fast the field turned. `corner_px` is how far that moved
-    a star in the corner during one sub, guiding in the middle.
+    a star in the corner during one sub, guiding in the middle; below
+    `harmless_arcmin` it would be half a pixel or less (None: scale unknown).
     """
 
     least_arcmin: float
     error_arcmin: float
     turn_deg_h: float
     corner_px: float
+    harmless_arcmin: float | None
     span_deg: float
-
-
-def field_rotation(
-    *, polar_error: float, hour_angle: float, polar_hour: float, declination: float
-) -> float:
-    """Predict by how much a guided field has turned.
-
-    Parameters
-    ----------
-    polar_error : float
-        ε, any unit of angle; small.
-    hour_angle, polar_hour, declination : float
-        H, H of the polar axis' offset, and δ, radians.
-
-    Returns
-    -------
-    float
-        ε sin(H − H_p) / cos δ, in the unit of ε; only differences count.
-    """
-    return polar_error * math.sin(hour_angle - polar_hour) / math.cos(declination)
 
 
 def declination_drift(*, polar_error: float, hours: float, from_polar_hour: float) -> float:
@@ -79,25 +64,18 @@ def declination_drift(*, polar_error: float, hours: float, from_polar_hour: floa
 
 
 def largest_polar_error_arcmin(
-    *,
-    smear_um: float,
-    declination: float,
-    minutes: float,
-    focal_length_mm: float,
-    guide_angle_deg: float,
+    *, smear_arcsec: float, declination: float, minutes: float, guide_angle_deg: float
 ) -> float:
     """Return the polar error at which field rotation smears stars by a given amount.
 
     Parameters
     ----------
-    smear_um : float
-        The smear that is allowed, µm on the chip.
+    smear_arcsec : float
+        The smear that is allowed, on the sky.
     declination : float
         Of the target, radians.
     minutes : float
         Length of the exposure.
-    focal_length_mm : float
-        Of the telescope.
     guide_angle_deg : float
         Between the guide star and the star that is smeared.
 
@@ -108,11 +86,10 @@ def largest_polar_error_arcmin(
 
     References
     ----------
-    Hook 1989, J. Brit. Astron. Assoc. 99, 19 (from memory); the constant is
-    derived anew from the rate of rotation, ω ε / cos δ.
+    Hook 1989, J. Brit. Astron. Assoc. 99, 19 (from memory); derived anew from the
+    rate of rotation, ω ε / cos δ.
     """
-    off_axis_mm = focal_length_mm * math.radians(guide_angle_deg)
-    turn = smear_um / 1000 / off_axis_mm
+    turn = smear_arcsec * ARCSEC / math.radians(guide_angle_deg)
     return turn * math.cos(declination) / (SIDEREAL_RAD_S * 60 * minutes) / ARCMIN
 
 
@@ -161,11 +138,21 @@ def polar_error(subs: Sequence[Observation]) -> PolarError | None:
     rate = slope * SIDEREAL_RAD_S
     ny, nx = usable[0].shape
     longest = max(one.exposure_s or 0.0 for one in usable)
+    scale = usable[0].scale_arcsec_px
+    harmless = None
+    if scale is not None and longest > 0:
+        harmless = largest_polar_error_arcmin(
+            smear_arcsec=_SMEAR_PX * scale,
+            declination=declination,
+            minutes=longest / 60,
+            guide_angle_deg=math.hypot(nx, ny) / 2 * scale / 3600,
+        )
     return PolarError(
         least_arcmin=slope * math.cos(declination) / ARCMIN,
         error_arcmin=error * math.cos(declination) / ARCMIN,
         turn_deg_h=math.degrees(rate) * 3600,
         corner_px=rate * longest * math.hypot(nx, ny) / 2,
+        harmless_arcmin=harmless,
         span_deg=math.degrees(span),
     )
 
@@ -190,6 +177,15 @@ def alignment_findings(subs: Sequence[Observation]) -> list[Finding]:
     if not (sure and found.least_arcmin > _SIGNIFICANT * found.error_arcmin):
         return []
     ordered = in_time(subs)
+    drift = declination_drift(
+        polar_error=found.least_arcmin * 60, hours=1 / 60, from_polar_hour=math.pi / 2
+    )
+    enough = "a few arcminutes are enough"
+    if found.harmless_arcmin is not None:
+        enough = (
+            f"below {found.harmless_arcmin:.0f}′ stars in the corners move by less than half a "
+            "pixel during subs as long as these"
+        )
     return [
         Finding(
             topic=Topic.ALIGNMENT,
@@ -202,6 +198,7 @@ def alignment_findings(subs: Sequence[Observation]) -> list[Finding]:
                 f"of hour angle: polar error at least {found.least_arcmin:.1f}′ "
                 f"± {found.error_arcmin:.1f}′",
                 f"stars in the corners move by {found.corner_px:.2f} px during one sub",
+                f"unguided, stars would drift by up to {drift:.1f}″ a minute in declination",
             ),
             confidence=Confidence.CERTAIN,
             figures=(
@@ -216,8 +213,7 @@ def alignment_findings(subs: Sequence[Observation]) -> list[Finding]:
             subs=tuple(one.path for one in ordered),
             start=ordered[0].time,
             end=ordered[-1].time,
-            remedy="Align the polar axis anew, by drift or by solving for the sky; "
-            "a few arcminutes are enough.",
+            remedy=f"Align the polar axis anew, by drift or by solving for the sky; {enough}.",
         )
     ]
 

@@ -40,10 +40,12 @@ class FilterAdvice:
     sky's light in the same unit. `star_snr` is the signal-to-noise ratio of the
     median star within a circle of one FWHM's diameter. `shortest_sub_s` is the
     sub length at which read noise adds 5 % to the sky's noise, `read_share` what it
-    adds at the present length. `more_hours` is what lowers the noise by the
-    factor asked for, `balance_hours` what would bring it down to the geometric mean of
-    the other filters (0 when it is there), in units of the median star's light
-    where that is known. Unknown is None.
+    adds at the present length; `longer_gain` is the share by which subs of that
+    length would lower the noise of the stack (0 when the present ones are longer).
+    `more_hours` is what lowers the noise by the factor asked for, `balance_hours`
+    what would bring it down to the geometric mean of the other filters (0 when
+    it is there), in units of the median star's light where that is known.
+    Unknown is None.
     """
 
     depth: FilterDepth
@@ -52,6 +54,7 @@ class FilterAdvice:
     star_snr: float | None
     shortest_sub_s: float | None
     read_share: float | None
+    longer_gain: float | None
     more_hours: float
     balance_hours: float | None
 
@@ -161,42 +164,6 @@ def signal_to_noise(
     return star_e / math.sqrt(star_e + background)
 
 
-def sky_rate_e_s(
-    *,
-    brightness_mag: float,
-    zero_flux: float,
-    diameter_cm: float,
-    bandwidth: float,
-    efficiency: float,
-    scale_arcsec: float,
-) -> float:
-    """Predict the sky's light on one pixel from its surface brightness.
-
-    Parameters
-    ----------
-    brightness_mag : float
-        Magnitudes per square arcsecond.
-    zero_flux : float
-        Photons per second, cm² and Å from a star of magnitude 0.
-    diameter_cm : float
-        Of the free aperture.
-    bandwidth : float
-        Of the filter, Å.
-    efficiency : float
-        Share of the photons that become electrons.
-    scale_arcsec : float
-        Of one pixel.
-
-    Returns
-    -------
-    float
-        Electrons per second and pixel.
-    """
-    area = math.pi / 4 * diameter_cm**2
-    zero_point = 2.5 * math.log10(zero_flux * area * bandwidth * efficiency)
-    return float(10 ** (-0.4 * (brightness_mag - zero_point)) * scale_arcsec**2)
-
-
 def more_hours(hours: float, *, gain: float) -> float:
     """Return the hours to add so that the noise falls by a factor.
 
@@ -266,10 +233,22 @@ def _advice(
     sky = None
     if depth.sky_adu is not None and depth.sky_adu > 0 and depth.gain_e_per_adu is not None:
         sky = depth.sky_adu * depth.gain_e_per_adu / depth.sub_s
-    shortest = share = None
+    shortest = share = longer_gain = None
     if sky is not None and depth.read_noise_e is not None:
         shortest = shortest_sub_s(read_noise_e=depth.read_noise_e, sky_e_s=sky)
         share = read_noise_share(read_noise_e=depth.read_noise_e, sky_e_s=sky, sub_s=depth.sub_s)
+        longer_gain = 0.0
+        if depth.sub_s < shortest < depth.exposure_s:
+            now, then = (
+                noise_against_one_exposure(
+                    read_noise_e=depth.read_noise_e,
+                    sky_e_s=sky,
+                    sub_s=length,
+                    total_s=depth.exposure_s,
+                )
+                for length in (depth.sub_s, shortest)
+            )
+            longer_gain = 1 - then / now
     known = [one for one in others if one is not None]
     balance = None
     if noise is not None and known:
@@ -282,6 +261,7 @@ def _advice(
         star_snr=_star_snr(depth),
         shortest_sub_s=shortest,
         read_share=share,
+        longer_gain=longer_gain,
         more_hours=more_hours(hours, gain=gain),
         balance_hours=balance,
     )

@@ -10,11 +10,10 @@ from stackbench.review.alignment import (
     ARCMIN,
     alignment_findings,
     declination_drift,
-    field_rotation,
     largest_polar_error_arcmin,
     polar_error,
 )
-from tests.support.observed import Faults, observed_night, stripped
+from tests.support.observed import Faults, field_rotation, observed_night, stripped
 
 
 def test_declination_drifts_by_a_quarter_of_an_arcsecond_a_minute_per_arcminute():
@@ -69,12 +68,9 @@ def test_the_rotation_agrees_with_turning_the_axes_by_vectors():
 def test_the_largest_polar_error_that_smears_by_a_pixel():
     # Hook 1989, JBAA 99, 19: ε[′] = 45000 S cos δ / (T f A), from memory; the constant
     # derived anew is 45018.6
+    smear = math.degrees(3.76e-3 / 530) * 3600  # 3.76 µm at 530 mm
     found = largest_polar_error_arcmin(
-        smear_um=3.76,
-        declination=math.radians(60),
-        minutes=10,
-        focal_length_mm=530,
-        guide_angle_deg=2,
+        smear_arcsec=smear, declination=math.radians(60), minutes=10, guide_angle_deg=2
     )
     assert found == pytest.approx(7.98, abs=0.01)
 

@@ -15,7 +15,6 @@ from stackbench.review.planning import (
     read_noise_share,
     shortest_sub_s,
     signal_to_noise,
-    sky_rate_e_s,
 )
 
 
@@ -61,19 +60,6 @@ def test_a_stack_of_subs_is_as_noisy_as_the_formula_says():
     assert stack.std() / single.std() == pytest.approx(expected, rel=0.02)
 
 
-def test_the_light_of_the_sky_on_a_pixel():
-    # F0 = 995.5 photons/s/cm²/Å at V = 0 (Bessell, from memory); the rest derived
-    rate = sky_rate_e_s(
-        brightness_mag=21.0,
-        zero_flux=995.5,
-        diameter_cm=10.0,
-        bandwidth=850.0,
-        efficiency=0.6,
-        scale_arcsec=1.463313,
-    )
-    assert rate == pytest.approx(0.339919, abs=1e-5)
-
-
 @given(hours=st.floats(0.1, 100), gain=st.floats(1, 10))
 def test_noise_falls_with_the_square_root_of_the_time(hours, gain):
     total = hours + more_hours(hours, gain=gain)
@@ -105,9 +91,20 @@ def test_the_noisier_filter_is_told_how_many_hours_bring_it_level():
     assert quiet.read_share == pytest.approx(math.sqrt(1 + 3.5**2 / 180) - 1)
 
 
+def test_longer_subs_are_worth_what_two_stacks_differ_by():
+    (one,) = advise([depth("L", 2.0, sub_s=30.0, sky_adu=18.75, exposure_s=4 * 3600.0)])
+    assert one.shortest_sub_s == pytest.approx(239.0244, abs=1e-4)
+    # 1.34669 for subs of 30 s (see above), 1.05 / √(1 + R²/(B T)) for the longer ones
+    then = 1.05 / math.sqrt(1 + 3.5**2 / 7200)
+    assert one.longer_gain == pytest.approx(1 - then / 1.34669, abs=1e-4)
+    (long_enough,) = advise([depth("L", 2.0)])
+    assert long_enough.longer_gain == 0.0
+
+
 def test_what_is_not_known_is_not_told():
     (one,) = advise([depth("L", 2.0, gain_e_per_adu=None, read_noise_e=None)])
     assert (one.noise_e_s, one.sky_e_s, one.shortest_sub_s, one.read_share) == (None,) * 4
+    assert one.longer_gain is None
     assert one.balance_hours is None
     assert one.star_snr is None
     assert one.more_hours == pytest.approx(2.0)

@@ -251,11 +251,20 @@ def _trail(rng, hours, sub_s, faults, north):
     return None
 
 
+def field_rotation(*, polar_error, hour_angle, polar_hour, declination):
+    """Tell by how much a guided field has turned: ε sin(H − Hp) / cos δ, in the unit of ε."""
+    return polar_error * math.sin(hour_angle - polar_hour) / math.cos(declination)
+
+
 def _rotation(rng, hour_angle_deg, dec_deg, faults):
-    """Field rotation in radians: ε sin(H − Hp) / cos δ, and what registering errs by."""
-    epsilon = math.radians(faults.polar_arcmin / 60)
-    turn = epsilon * math.sin(math.radians(hour_angle_deg - faults.polar_hour_deg))
-    return turn / math.cos(math.radians(dec_deg)) + float(rng.normal(0, 1.5e-5))
+    """Give the field rotation in radians, and what registering errs by."""
+    turn = field_rotation(
+        polar_error=math.radians(faults.polar_arcmin / 60),
+        hour_angle=math.radians(hour_angle_deg),
+        polar_hour=math.radians(faults.polar_hour_deg),
+        declination=math.radians(dec_deg),
+    )
+    return turn + float(rng.normal(0, 1.5e-5))
 
 
 class _WalkingCentre:
