@@ -270,7 +270,9 @@ def _finding(subs: Sequence[Observation], drift: _Drift, breaks: Sequence[int]) 
         evidence.append("sharper at once, refocused, at " + ", ".join(map(clock, times)) + " UTC")
     if drift.airmass_alike:
         evidence.append("the target sank meanwhile, which widens stars as well")
-    sure = bool(breaks) and not drift.airmass_alike
+    sure = Confidence.CERTAIN if breaks else Confidence.LIKELY
+    if drift.airmass_alike and not breaks:  # low altitude would look the same
+        sure = Confidence.POSSIBLE
     cause = "the temperature" if drift.name == "temperature" else "time"
     return Finding(
         topic=Topic.FOCUS,
@@ -278,7 +280,7 @@ def _finding(subs: Sequence[Observation], drift: _Drift, breaks: Sequence[int]) 
         title=f"Focus drifted with {cause}: {drift.slope:.2f} {unit}",
         text=f"Stars grew by {drift.change_px:.1f} px with {cause} while they stayed round.",
         evidence=tuple(evidence),
-        confidence=Confidence.CERTAIN if sure else Confidence.LIKELY,
+        confidence=sure,
         figures=(
             Figure(name="slope", value=drift.slope, uncertainty=drift.error, unit=unit),
             Figure(name="focus holds", value=holds_h, unit="h"),

@@ -167,6 +167,31 @@ def common_pattern(subs: Sequence[Observation]) -> tuple[FieldPattern, float] | 
     return pattern, float(np.mean(tilts @ tilt > 0))
 
 
+def sharpest_point(pattern: FieldPattern, shape: tuple[int, int]) -> tuple[float, float] | None:
+    """Tell where in the field stars are sharpest, by tilt and curvature together.
+
+    Parameters
+    ----------
+    pattern : FieldPattern
+        A pattern whose FWHM grows outwards.
+    shape : tuple of int
+        The frame's (ny, nx).
+
+    Returns
+    -------
+    tuple of float, or None
+        Distance from the middle in widths and heights of the frame, u and v; None
+        when it lies outside the frame.
+    """
+    ny, nx = shape
+    corner2 = (nx / 2) ** 2 + (ny / 2) ** 2
+    u, v = (
+        -slope * corner2 / (2 * pattern.curvature * size**2)
+        for slope, size in zip(pattern.tilt, (nx, ny), strict=True)
+    )
+    return (u, v) if max(abs(u), abs(v)) <= 0.5 else None
+
+
 def optics_findings(subs: Sequence[Observation]) -> list[Finding]:
     """Look for what the optics do over the field, in all subs alike.
 
@@ -178,7 +203,8 @@ def optics_findings(subs: Sequence[Observation]) -> list[Finding]:
     Returns
     -------
     list of Finding
-        Tilt, curvature and radial elongation, as far as they are significant.
+        Tilt, curvature (both together where the sharpest point lies off the
+        middle) and radial elongation, as far as they are significant.
     """
     ordered = in_time(subs) or list(subs)
     kept = [one for one in ordered if one.kept] or ordered
@@ -187,12 +213,18 @@ def optics_findings(subs: Sequence[Observation]) -> list[Finding]:
         return []
     pattern, agreement = common
     found = []
-    if _stands_out(pattern.tilt_size, pattern.tilt_error, _LEAST_TILT) and (
-        agreement >= _LEAST_AGREEMENT
-    ):
-        found.append(_tilt(kept, pattern, agreement))
-    if _stands_out(pattern.curvature, pattern.curvature_error, _LEAST_CURVATURE):
-        found.append(_curvature(kept, pattern))
+    tilted = agreement >= _LEAST_AGREEMENT and _stands_out(
+        pattern.tilt_size, pattern.tilt_error, _LEAST_TILT
+    )
+    curved = _stands_out(pattern.curvature, pattern.curvature_error, _LEAST_CURVATURE)
+    sharpest = sharpest_point(pattern, kept[0].shape) if tilted and curved else None
+    if sharpest is not None:
+        found.append(_off_centre(kept, pattern, sharpest))
+    else:
+        if tilted:
+            found.append(_tilt(kept, pattern, agreement))
+        if curved:
+            found.append(_curvature(kept, pattern))
     if _stands_out(abs(pattern.radial), pattern.radial_error, _LEAST_COMA):
         found.append(_elongated(kept, pattern))
     return found
@@ -271,7 +303,6 @@ def _tilt(subs: Sequence[Observation], pattern: FieldPattern, agreement: float) 
 
 
 def _curvature(subs: Sequence[Observation], pattern: FieldPattern) -> Finding:
-    # where the parabola has its least value, in half frames from the middle
     return Finding(
         topic=Topic.OPTICS,
         cause="field curvature",
@@ -295,6 +326,37 @@ def _curvature(subs: Sequence[Observation], pattern: FieldPattern) -> Finding:
         measures=("fwhm_px",),
         remedy="Check the distance between corrector or flattener and sensor against its maker's "
         "figure, or focus on stars a third of the way out.",
+    )
+
+
+def _off_centre(
+    subs: Sequence[Observation], pattern: FieldPattern, sharpest: tuple[float, float]
+) -> Finding:
+    u, v = sharpest
+    away = math.hypot(u, v)
+    side = _side_in_words(sharpest)
+    return Finding(
+        topic=Topic.OPTICS,
+        cause="sharpest off the middle",
+        title=f"Stars are sharpest {percent(away)} of the frame off the middle, to the {side}",
+        text="FWHM grows in all directions from a point that is not the middle of the frame, as "
+        "with optics out of collimation, or with a tilted sensor in a curved field.",
+        evidence=(
+            f"sharpest at {percent(0.5 + u)} of the width and {percent(0.5 + v)} of the height "
+            "(first row at the bottom)",
+            f"growth {percent(pattern.curvature)} ± {percent(pattern.curvature_error, 1)} "
+            "and slope "
+            f"{percent(pattern.tilt_size)} ± {percent(pattern.tilt_error, 1)}, "
+            f"{pattern.stars} stars of {len(subs)} subs",
+        ),
+        confidence=Confidence.POSSIBLE,
+        figures=(
+            Figure(name="off the middle, of the width", value=u),
+            Figure(name="off the middle, of the height", value=v),
+        ),
+        subs=tuple(one.path for one in subs),
+        measures=("fwhm_px",),
+        remedy="For a reflector check the collimation first; then look for a tilt of the camera.",
     )
 
 

@@ -65,3 +65,19 @@ def test_a_flat_field_says_nothing(seed):
 def test_a_sub_with_few_stars_has_no_pattern():
     (one, *_) = observed_night(np.random.default_rng(7), stars=20, hours=1.0)
     assert field_pattern(one) is None
+
+
+def test_optics_out_of_collimation_are_sharpest_off_the_middle():
+    def blurred(one):
+        ny, nx = one.shape
+        u, v = one.stars.x / nx - 0.5 - 0.2, one.stars.y / ny - 0.5 + 0.1
+        width = one.stars.fwhm_px * (1 + 0.8 * ((u * nx) ** 2 + (v * ny) ** 2) / (nx / 2) ** 2)
+        return replace(one, stars=replace(one.stars, fwhm_px=width))
+
+    night = [blurred(one) for one in observed_night(np.random.default_rng(8), hours=3.0)]
+    (found,) = optics_findings(night)
+    assert found.cause == "sharpest off the middle"
+    assert found.confidence == "possible"
+    assert found.figures[0].value == pytest.approx(0.2, abs=0.02)
+    assert found.figures[1].value == pytest.approx(-0.1, abs=0.02)
+    assert "bottom right" in found.title
