@@ -4,6 +4,7 @@ import re
 from datetime import UTC, datetime, timedelta
 
 from stackbench.frames.angles import sexagesimal
+from stackbench.frames.records import Frame
 from stackbench.frames.values import Cards, number, text
 
 _ISO = re.compile(
@@ -89,38 +90,22 @@ def parsed_time(words: str) -> datetime | None:
     return day + clock - _zone_offset(match["zone"])
 
 
-def mid_exposure(start: datetime, exposure_s: float) -> datetime:
-    """Return the middle of an exposure.
+def mid_exposure(frame: Frame) -> datetime | None:
+    """Tell when a frame's exposure was half over.
 
     Parameters
     ----------
-    start : datetime
-        When the exposure began.
-    exposure_s : float
-        Its length, seconds.
+    frame : Frame
+        An exposure of unknown length counts as a moment.
 
     Returns
     -------
-    datetime
-        In the time zone of `start`.
+    datetime or None
+        In the time zone of the frame's start; None when that is unknown.
     """
-    return start + timedelta(seconds=exposure_s / 2)
-
-
-def modified_julian_date(time: datetime) -> float:
-    """Return a time as Modified Julian Date.
-
-    Parameters
-    ----------
-    time : datetime
-        With its time zone.
-
-    Returns
-    -------
-    float
-        Days since 1858-11-17, 0 h UTC.
-    """
-    return (time - _MJD_ZERO) / timedelta(days=1)
+    if frame.time is None:
+        return None
+    return frame.time + timedelta(seconds=(frame.exposure_s or 0.0) / 2)
 
 
 def _dated_start(cards: Cards, exposure_s: float | None) -> datetime | None:

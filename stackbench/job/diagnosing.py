@@ -16,6 +16,7 @@ from stackbench.export.lessons import filter_advice_entry as in_record
 from stackbench.export.wcs import Wcs
 from stackbench.frames.names import setup_label
 from stackbench.frames.targets import target_key
+from stackbench.frames.times import mid_exposure
 from stackbench.frames.words import duration, percent
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.judging import JudgedGroup, JudgedSub, known
@@ -181,9 +182,6 @@ def _observation(
 ) -> Observation:
     frame = sub.frame
     measured = None if sub.sub is None else sub.sub.measures
-    middle = None
-    if frame.time is not None:
-        middle = frame.time + timedelta(seconds=(frame.exposure_s or 0.0) / 2)
     airmass = frame.airmass
     if airmass is None and place is not None and place.altitude_deg > 0:
         airmass = airmass_at(place.altitude_deg)
@@ -192,7 +190,7 @@ def _observation(
         target=group.group.target,
         filter=frame.filter,
         setup=setup,
-        time=middle,
+        time=mid_exposure(frame),
         exposure_s=frame.exposure_s,
         kept=sub.kept,
         measures=sub.measures,

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from stackbench.frames.records import Frame, Pointing, Site
+from stackbench.frames.times import mid_exposure
 from stackbench.job.skies import ASTRONOMICAL_DEG, Horizon, moon_at, sun_at, unit
 from stackbench.review.observations import SkyPlace
 from stackbench.stars.records import Floats
@@ -51,10 +52,11 @@ def sky_places(frames: Sequence[Frame]) -> dict[Path, SkyPlace]:
     """
     by_site: dict[Site, list[tuple[Path, float, Pointing]]] = {}
     for frame in frames:
-        if frame.site is None or frame.time is None or frame.pointing is None:
+        middle = mid_exposure(frame)
+        if frame.site is None or middle is None or frame.pointing is None:
             continue
-        middle = frame.time.timestamp() + (frame.exposure_s or 0.0) / 2
-        by_site.setdefault(frame.site, []).append((frame.path, middle, frame.pointing))
+        member = (frame.path, middle.timestamp(), frame.pointing)
+        by_site.setdefault(frame.site, []).append(member)
     found: dict[Path, SkyPlace] = {}
     for site, members in by_site.items():
         found |= _places(site, members)

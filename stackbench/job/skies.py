@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.records import Frame, Site
+from stackbench.frames.times import mid_exposure
 
 # The Sun's altitude where one phase of twilight ends (by definition, as of
 # the Hong Kong Observatory's "What is twilight?").
@@ -198,9 +199,9 @@ def _moments(site: Site, times: NDArray[np.float64]) -> Iterator[SkyMoment]:
 
 def _altitudes(site: Site, stretch: Sequence[tuple[Frame, float]]) -> dict[Path, float]:
     pointed = [
-        (frame.path, time + (frame.exposure_s or 0.0) / 2, frame.pointing)
-        for frame, time in stretch
-        if frame.pointing is not None
+        (frame.path, middle.timestamp(), frame.pointing)
+        for frame, _ in stretch
+        if frame.pointing is not None and (middle := mid_exposure(frame)) is not None
     ]
     if not pointed:
         return {}

@@ -109,24 +109,6 @@ def variance_table() -> NDArray[np.float64]:
     return noise_factor(np.arange(PHASES) / PHASES) ** 2
 
 
-def mean_variance_factor(*, slopes: bool = True) -> float:
-    """Return the mean of Σw² over all phases of one axis.
-
-    Parameters
-    ----------
-    slopes : bool
-        As for `tap_weights`.
-
-    Returns
-    -------
-    float
-        Variance after / variance before, one axis, for a pixel whose phase is
-        anywhere with equal chance.
-    """
-    phases = (np.arange(PHASES) + 0.5) / PHASES
-    return float((noise_factor(phases, slopes=slopes) ** 2).mean())
-
-
 @cache
 def phase_table() -> NDArray[np.float32]:
     """Return the weights of eight taps at every phase a kernel may ask for.

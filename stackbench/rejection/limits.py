@@ -16,8 +16,6 @@ from scipy.special import ndtr, stdtrit
 
 MAD_TO_SIGMA = 1.482602218505602  # 1 / Φ⁻¹(3/4)
 WINSOR_CUT = 1.5
-# sqrt(1 / E[min(z², 1.5²)]) of a Gaussian (Huber's proposal 2).
-WINSOR_TO_SIGMA = 1.1333926
 
 # Small-sample factors of the MAD for 2 … 9 values; n / (n - 0.8) beyond
 # (Croux & Rousseeuw 1992, COMPSTAT 1, 411).

@@ -1,7 +1,8 @@
 """A sub told in words: its state, its measures, where it lies among others."""
 
-from datetime import datetime, timedelta
+from datetime import datetime
 
+from stackbench.frames.times import mid_exposure
 from stackbench.frames.words import percent, seconds
 from stackbench.review.limits import PlacedLimit
 from stackbench.review.standing import standing
@@ -113,10 +114,7 @@ def sky_of(row: SubRow, model: NightModel) -> str:
     str
         For example "altitude 52°, night, Moon down"; empty when unknown.
     """
-    middle = None
-    if row.frame.time is not None:
-        middle = row.frame.time + timedelta(seconds=(row.frame.exposure_s or 0.0) / 2)
-    moment = model.state.sky.at(middle)
+    moment = model.state.sky.at(mid_exposure(row.frame))
     parts = [
         f"altitude {row.altitude_deg:.0f}°" if row.altitude_deg is not None else "",
         sky_words(moment) if moment is not None else "",

@@ -1,26 +1,46 @@
 """Times: FITS Standard 3.0 section 4.4.2.1, and 4.0 section 9 (numbers from memory)."""
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from astropy.time import Time
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stackbench.frames.times import mid_exposure, modified_julian_date, parsed_time, start_time
+from stackbench.frames.records import CameraSetup, Frame, Kind, PixelLayout, Setup
+from stackbench.frames.times import mid_exposure, parsed_time, start_time
 
 
 def utc(*parts):
     return datetime(*parts, tzinfo=UTC)
 
 
+def light(**facts):
+    shape = (4, 5)
+    return Frame(
+        path=Path("a.fits"),
+        size_bytes=1,
+        modified_ns=1,
+        kind=Kind.LIGHT,
+        layout=PixelLayout(hdu=0, shape=shape, bitpix=16, data_offset=2880),
+        setup=Setup(camera=CameraSetup(shape=shape)),
+        **facts,
+    )
+
+
 def test_worked_example():
     start = start_time({"DATE-OBS": "2024-02-29T23:59:59.5"}, 300.0)
     assert start == utc(2024, 2, 29, 23, 59, 59, 500_000)
-    assert modified_julian_date(start) == pytest.approx(60369.999994213, abs=1e-9)
-    assert modified_julian_date(start) == pytest.approx(Time("2024-02-29T23:59:59.5").mjd, abs=1e-9)
-    middle = mid_exposure(start, 300.0)
+    assert Time(start).mjd == pytest.approx(60369.999994213, abs=1e-9)
+    middle = mid_exposure(light(time=start, exposure_s=300.0))
     assert abs(middle - utc(2024, 3, 1, 0, 2, 29, 500_000)) < timedelta(milliseconds=1)
+
+
+def test_middle_of_an_exposure_of_unknown_length_or_time():
+    start = utc(2024, 3, 1)
+    assert mid_exposure(light(time=start, exposure_s=None)) == start
+    assert mid_exposure(light(time=None, exposure_s=300.0)) is None
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from stackbench.rejection import limits
+from stackbench.rejection import limits, winsorising
 
 
 def test_mad_factor():
@@ -17,7 +17,7 @@ def test_winsorised_factor():
     # 1.133393 (derivable; Huber 1964, Ann. Math. Stat. 35, 73).
     variance, _ = integrate.quad(lambda z: min(z * z, 2.25) * stats.norm.pdf(z), -np.inf, np.inf)
     assert variance == pytest.approx(0.778465, abs=1e-6)
-    factor = limits.WINSOR_TO_SIGMA
+    factor = winsorising._TO_SIGMA
     assert factor == pytest.approx(variance**-0.5, rel=1e-6)
     assert factor == pytest.approx(1.133393, abs=1e-6)
 
