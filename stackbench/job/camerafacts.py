@@ -29,7 +29,6 @@ from stackbench.job.doubts import gain_doubt, stated_gain
 from stackbench.job.finding import Found
 from stackbench.job.mastering import FinishedMaster, MasterShelf
 from stackbench.job.mastermaking import load_master
-from stackbench.job.mastersheet import master_sheet
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
 
@@ -214,7 +213,7 @@ class _Measure:
                 continue
             levels = frame_levels(self._opened(used_frames(self._shelf, one)))
             level = (level_error(levels) ** 2 + level_error(self._bias_levels) ** 2) ** 0.5
-            hot = master_sheet(self._bench, master).hot
+            bad = master.facts.defects
             pixels = self._camera.shape[0] * self._camera.shape[1]
             facts.append(
                 DarkFacts(
@@ -225,7 +224,7 @@ class _Measure:
                     error_adu_s=(rate.error**2 + (level / one.exposure_s) ** 2) ** 0.5,
                     rate_e_s=None,
                     error_e_s=None,
-                    hot_share=hot / pixels if hot is not None else None,
+                    hot_share=bad.hot / pixels if bad is not None else None,
                 )
             )
         return tuple(facts)

@@ -73,6 +73,7 @@ def master_facts(
     if camera is not None:
         gain, error = camera.gain_e_per_adu, camera.gain_error
         known.append(("Gain", f"{gain:.3f} ± {error:.3f} e⁻/ADU"))
+    known += _bad_pixels(facts)
     if sheet is not None:
         known += _of_sheet(sheet)
     known.append(("Rejected values", f"{thousands(facts.rejected_pixels)}, {facts.method}"))
@@ -116,15 +117,24 @@ def _frame_noise(facts: MasterFacts, camera: MeasuredCamera | None) -> list[Fact
     return [("Noise of one frame", noise)]
 
 
+def _bad_pixels(facts: MasterFacts) -> list[Fact]:
+    counts = facts.defects
+    if counts is None:
+        return []
+    sorts: tuple[tuple[str, int], ...] = (
+        ("Hot pixels", counts.hot),
+        ("Cold pixels", counts.cold),
+        ("Unstable pixels", counts.unstable),
+    )
+    if facts.kind is Kind.FLAT:
+        sorts = (("Dim pixels", counts.dim), ("Bright pixels", counts.bright))
+    return [(name, thousands(count)) for name, count in (*sorts, ("In odd columns", counts.column))]
+
+
 def _of_sheet(sheet: MasterSheet) -> list[Fact]:
     known = []
-    counts = (
-        ("Hot pixels", sheet.hot),
-        ("Cold pixels", sheet.cold),
-        ("Dim pixels", sheet.dim),
-        ("Bright pixels", sheet.bright),
-        ("Undefined pixels", sheet.undefined or None),
-    )
     if sheet.vignetting is not None:
         known.append(("Vignetting", f"corners {100 * sheet.vignetting:.1f} % darker"))
-    return known + [(name, thousands(count)) for name, count in counts if count is not None]
+    if sheet.undefined:
+        known.append(("Undefined pixels", thousands(sheet.undefined)))
+    return known
