@@ -21,15 +21,12 @@ from stackbench.window.look import look_of
 from stackbench.window.measures import MEASURES, Measure
 from stackbench.window.night import NightModel, SubRow
 from stackbench.window.ribboncurve import Curve, Handle
-from stackbench.window.ribbondrawing import Placed, draw_bracket, draw_lanes, draw_sky_and_hours
+from stackbench.window.ribbondrawing import draw_bracket, draw_lanes, draw_sky_and_hours
+from stackbench.window.ribbonplaces import LEAST_CELL, RibbonPlaces
 from stackbench.window.ribbonroom import GUTTER, RibbonRoom
 from stackbench.window.ribbonsky import SkyBand
 from stackbench.window.skywords import UNKNOWN_SKY, night_words, sky_words
 from stackbench.window.subwords import clock, sky_of, state_words, sub_line, tip
-from stackbench.window.timeline import Timeline
-
-_LEAST_CELL = 3.0
-_UNTIMED_S = 60.0
 
 
 class Ribbon(QWidget):
@@ -49,10 +46,8 @@ class Ribbon(QWidget):
         super().__init__(parent)
         self._model = model
         self._measure = MEASURES[0]
-        self._timeline = Timeline([])
-        self._sky = SkyBand(NO_SKY, self._timeline, self._room)
-        self._starts: dict[Path, tuple[float, float]] = {}
-        self._cells: list[Placed] = []
+        self._places = RibbonPlaces([])
+        self._sky = SkyBand(NO_SKY, self._places.timeline, self._room)
         self._curve: Curve | None = None
         self._press: QPointF | None = None
         self._band: QRectF | None = None
@@ -112,9 +107,11 @@ class Ribbon(QWidget):
         """
         if self._marked is None:
             return None
-        left, right = (self._room.x(self._timeline.place(one.timestamp())) for one in self._marked)
+        left, right = (
+            self._room.x(self._places.timeline.place(one.timestamp())) for one in self._marked
+        )
         night = self._room.night()
-        return QRectF(left, night.top(), max(right - left, _LEAST_CELL), night.height())
+        return QRectF(left, night.top(), max(right - left, LEAST_CELL), night.height())
 
     def cell_of(self, path: Path) -> QRect | None:
         """Tell where a sub's cell is.
@@ -129,7 +126,7 @@ class Ribbon(QWidget):
         QRect or None
             In the ribbon's pixels.
         """
-        for placed in self._cells:
+        for placed in self._places.cells:
             if placed.row.path == path:
                 return placed.rect.toAlignedRect()
         return None
@@ -155,7 +152,7 @@ class Ribbon(QWidget):
         room = self._room
         if place.x() < GUTTER:
             return night_words(self._model.state.sky) if place.y() < room.top else ""
-        moment_s = self._timeline.moment((place.x() - GUTTER) / room.wide)
+        moment_s = self._places.timeline.moment((place.x() - GUTTER) / room.wide)
         if moment_s is None:
             return ""
         moment = datetime.fromtimestamp(moment_s, tz=UTC)
@@ -191,17 +188,7 @@ class Ribbon(QWidget):
 
     @Slot()
     def _renew(self) -> None:
-        exposures = []
-        self._starts = {}
-        last = 0.0
-        for row in self._model.rows:
-            length = row.frame.exposure_s or _UNTIMED_S
-            # what has no time comes after all that has, one after the other
-            start = row.frame.time.timestamp() if row.frame.time is not None else last
-            self._starts[row.path] = (start, length)
-            exposures.append((start, length))
-            last = max(last, start + length)
-        self._timeline = Timeline(exposures)
+        self._places = RibbonPlaces(self._model.rows)
         self.updateGeometry()
         self._lay_out()
         self._tell_current()
@@ -209,21 +196,10 @@ class Ribbon(QWidget):
     @Slot()
     def _lay_out(self) -> None:
         room = self._room
-        self._cells = []
-        for row in self._model.rows:
-            start, length = self._starts[row.path]
-            left, right = (room.x(self._timeline.place(one)) for one in (start, start + length))
-            lane = room.lane(row.lane)
-            rect = QRectF(
-                left, lane.top() + 3, max(right - left - 1, _LEAST_CELL), lane.height() - 6
-            )
-            self._cells.append(Placed(row=row, rect=rect))
-        self._curve = Curve(self._model, self._measure, room.curve(), self._centres())
-        self._sky = SkyBand(self._model.state.sky, self._timeline, room)
+        self._places.lay_out(room)
+        self._curve = Curve(self._model, self._measure, room.curve(), self._places.centres())
+        self._sky = SkyBand(self._model.state.sky, self._places.timeline, room)
         self.update()
-
-    def _centres(self) -> dict[Path, float]:
-        return {placed.row.path: placed.rect.center().x() for placed in self._cells}
 
     @Slot()
     def _tell_current(self) -> None:
@@ -251,8 +227,8 @@ class Ribbon(QWidget):
                 self.rect(), Qt.AlignmentFlag.AlignCenter, "The night will be drawn here."
             )
             return
-        draw_sky_and_hours(painter, look, self._model, self._timeline, self._sky, self._room)
-        draw_lanes(painter, look, self._model, self._cells, self._room)
+        draw_sky_and_hours(painter, look, self._model, self._places.timeline, self._sky, self._room)
+        draw_lanes(painter, look, self._model, self._places.cells, self._room)
         if self._curve is not None:
             self._curve.draw(painter, look, gutter=GUTTER)
         bracket = self.bracket()
@@ -314,7 +290,9 @@ class Ribbon(QWidget):
             return
         more = bool(event.modifiers() & Qt.KeyboardModifier.ControlModifier)
         if band is not None:
-            paths = frozenset(p.row.path for p in self._cells if self._in_band(p, band))
+            # a band drawn in the curve takes all lanes in
+            below = band.top() >= self._room.curve().top() - 4
+            paths = self._places.within(band, all_lanes=below)
             self.chosen.emit(paths | self._model.chosen if more else paths)
             return
         row = self._row_at(event.position())
@@ -354,15 +332,6 @@ class Ribbon(QWidget):
         else:
             event.ignore()
 
-    def _in_band(self, placed: Placed, band: QRectF) -> bool:
-        # a band drawn in the curve takes all lanes in
-        in_lanes = band.top() < self._room.curve().top() - 4
-        rect = placed.rect
-        across = rect.right() >= band.left() and rect.left() <= band.right()
-        return across and (
-            not in_lanes or (rect.bottom() >= band.top() and rect.top() <= band.bottom())
-        )
-
     def _between(self, row: SubRow) -> frozenset[Path]:
         paths = [one.path for one in self._model.rows]
         current = self._model.current
@@ -372,12 +341,10 @@ class Ribbon(QWidget):
         return frozenset(one.path for one in self._model.rows[first : last + 1])
 
     def _row_at(self, place: QPointF) -> SubRow | None:
-        for placed in self._cells:
-            if placed.rect.adjusted(-1, -3, 1, 3).contains(place):
-                return placed.row
-        if self._curve is not None:
+        row = self._places.at(place)
+        if row is None and self._curve is not None:
             return self._model.row(self._curve.path_at(place))
-        return None
+        return row
 
     def _handle_at(self, place: QPointF) -> Handle | None:
         if self._curve is None:

@@ -1,29 +1,21 @@
 """What is painted of the ribbon: hours, sky, lanes with their cells."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPen
 
 from stackbench.window.look import Look, marks_of
-from stackbench.window.night import NightModel, SubRow
+from stackbench.window.night import NightModel
 from stackbench.window.ribboncells import Cell, draw_cell
 from stackbench.window.ribboncurve import Curve
+from stackbench.window.ribbonplaces import Placed
 from stackbench.window.ribbonroom import GUTTER, RibbonRoom
 from stackbench.window.ribbonsky import SkyBand
 from stackbench.window.timeline import Timeline
 
 _TICK_EVERY = 70  # px
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Placed:
-    """Where a sub's cell is drawn."""
-
-    row: SubRow
-    rect: QRectF
 
 
 def draw_sky_and_hours(
