@@ -18,7 +18,8 @@ from stackbench.window.controller import Controller
 from stackbench.window.parts import button, label, scrolled
 from stackbench.window.programform import ProgramForm
 from stackbench.window.settingsform import SettingsForm
-from stackbench.window.settingwords import PARTS, faults_of, nested, values_of
+from stackbench.window.settingvalues import faults_of, nested, values_of
+from stackbench.window.settingwords import PARTS
 
 _THIS, _NEW = "this night", "new nights"
 

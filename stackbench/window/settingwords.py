@@ -1,12 +1,8 @@
 """What can be set, in words: every setting of a job with what it means."""
 
 import math
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
-
-from stackbench.job.settings import Settings
 
 
 class Form(StrEnum):
@@ -57,6 +53,10 @@ _METHODS = (
 )
 
 
+def _count(path: str, words: str, about: str = "") -> Setting:
+    return Setting(path=path, words=words, help=about, form=Form.COUNT, least=1)
+
+
 def _rejection(part: str) -> tuple[Setting, ...]:
     return (
         Setting(
@@ -76,12 +76,7 @@ def _rejection(part: str) -> tuple[Setting, ...]:
             most=10,
         ),
         Setting(path=f"{part}.high", words="Sigma clip, brighter than", unit="σ", least=1, most=10),
-        Setting(
-            path=f"{part}.iterations",
-            words="Rounds of clipping, at most",
-            form=Form.COUNT,
-            least=1,
-        ),
+        _count(f"{part}.iterations", "Rounds of clipping, at most"),
         Setting(
             path=f"{part}.lowest",
             words="Min–max, lowest dropped",
@@ -182,24 +177,12 @@ PARTS = (
                 words="Faintest star counted",
                 help="Signal-to-noise ratio, no less than that of the faintest star found.",
             ),
-            Setting(
-                path="stars.max_stars",
-                words="Stars listed for registration",
-                form=Form.COUNT,
-                least=1,
-            ),
-            Setting(
-                path="stars.max_fitted",
-                words="Stars whose shape is fitted",
-                form=Form.COUNT,
-                least=1,
-            ),
-            Setting(
-                path="stars.min_stars",
-                words="Fewest fitted shapes",
-                help="With fewer, FWHM and eccentricity are unknown.",
-                form=Form.COUNT,
-                least=1,
+            _count("stars.max_stars", "Stars listed for registration"),
+            _count("stars.max_fitted", "Stars whose shape is fitted"),
+            _count(
+                "stars.min_stars",
+                "Fewest fitted shapes",
+                "With fewer, FWHM and eccentricity are unknown.",
             ),
         ),
     ),
@@ -307,120 +290,3 @@ PARTS = (
         ),
     ),
 )
-
-Values = dict[str, Any]
-
-# The first of two values may not be above the second.
-_ORDERED = (
-    ("stars.detect_snr", "stars.count_snr", "must not be less than that of the faintest found"),
-    *(
-        (f"review.{name}.{low}", f"review.{name}.{high}", words)
-        for name, low, high, words in (
-            ("fwhm", "tightest", "loosest", "must not be less than what is kept in any case"),
-            ("sky", "tightest", "loosest", "must not be less than what is kept in any case"),
-            ("transparency", "loosest", "tightest", "must not be below what is rejected"),
-            ("stars", "loosest", "tightest", "must not be below what is rejected"),
-        )
-    ),
-    (
-        "review.eccentricity_tightest",
-        "review.eccentricity_loosest",
-        "must not be less than what is kept in any case",
-    ),
-)
-
-
-def values_of(settings: Settings) -> Values:
-    """Lay settings out by path.
-
-    Parameters
-    ----------
-    settings : Settings
-        The settings.
-
-    Returns
-    -------
-    dict of str to value
-        None for what is turned off.
-    """
-    given = {name: asdict(getattr(settings, name)) for name in Settings.model_fields}
-    return {one.path: _at(given, one.path) for part in PARTS for one in part.settings}
-
-
-def nested(values: Mapping[str, Any]) -> dict[str, Any]:
-    """Put values by path together again.
-
-    Parameters
-    ----------
-    values : mapping of str to value
-        From `values_of`, or as written by the person.
-
-    Returns
-    -------
-    dict
-        Parts by name, for `stackbench.job.settings.settings_of`; a relative
-        limit without a factor is None.
-    """
-    whole: dict[str, Any] = {}
-    for path, value in values.items():
-        *above, name = path.split(".")
-        place = whole
-        for one in above:
-            place = place.setdefault(one, {})
-        place[name] = value
-    review = whole["review"]
-    for name, value in review.items():
-        if isinstance(value, dict) and value["factor"] is None:
-            review[name] = None
-    return whole
-
-
-def faults_of(values: Mapping[str, Any]) -> dict[str, str]:
-    """Find what cannot be.
-
-    Parameters
-    ----------
-    values : mapping of str to value
-        By path; text that is no number is at fault as it is.
-
-    Returns
-    -------
-    dict of str to str
-        By path, what is wrong in words; empty when all can be.
-    """
-    faults = {}
-    for part in PARTS:
-        for one in part.settings:
-            words = _fault(one, values[one.path])
-            if words:
-                faults[one.path] = words
-    for low, high, words in _ORDERED:
-        if low not in faults and high not in faults and values[low] > values[high]:
-            faults[high] = words
-    return faults
-
-
-def _fault(one: Setting, value: Any) -> str:
-    if one.form in (Form.CHOICE, Form.SWITCH):
-        return ""
-    if value is None:
-        return "" if one.optional else "must not be empty"
-    if isinstance(value, str):
-        return f"“{value}” is no {one.form.value}"
-    if not one.least <= value <= one.most:
-        if math.isinf(one.most):
-            return f"must be at least {one.least:g}"
-        return f"must be from {one.least:g} to {one.most:g}"
-    return ""
-
-
-def _at(given: Mapping[str, Any], path: str) -> Any:
-    """Find a value; of a relative limit that is turned off, what it is by default."""
-    part, name, *inside = path.split(".")
-    value = given[part][name]
-    if not inside:
-        return value
-    if value is None:
-        default = getattr(getattr(Settings(), part), name)
-        return None if inside == ["factor"] else getattr(default, inside[0])
-    return value[inside[0]]

@@ -19,7 +19,7 @@ from stackbench.window.dressing import dress
 from stackbench.window.help import GUIDE
 from stackbench.window.look import DARK, LIGHT
 from stackbench.window.mainwindow import MainWindow
-from stackbench.window.settingwords import values_of
+from stackbench.window.settingvalues import values_of
 from stackbench.window.stackspage import DIFFERENCE
 from stackbench.window.stepbar import CHANNELS, FINDINGS, FRAMES, MASTERS, NIGHT, REVIEW, STACKS
 from tests.support.make_sample import FOLDER
@@ -123,6 +123,7 @@ def picture_all(folder: Path, work: Path) -> None:
     stretch = [row.path for row in model.rows if row.lane == lane][2:5]
     model.choose(stretch)
     window.decide(Decision.REJECT)
+    window.bar.show_measure("fwhm_px")
     handle = window.bar.ribbon.handles()[0]
     window.controller.try_limit("fwhm_px", handle.value * 0.82, handle.typical)
     picture(window, folder, "deciding")

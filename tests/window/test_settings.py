@@ -7,7 +7,8 @@ import pytest
 from stackbench.job.session import Session
 from stackbench.job.settings import Settings, settings_of
 from stackbench.rejection.methods import Method
-from stackbench.window.settingwords import PARTS, faults_of, nested, values_of
+from stackbench.window.settingvalues import faults_of, nested, values_of
+from stackbench.window.settingwords import PARTS
 
 LONG = 60_000
 
@@ -103,6 +104,7 @@ def test_other_stacking_puts_all_stacks_out_of_date_and_is_remembered_there(qtbo
     assert "2 stacks out of date" in finished.strip.words
     with qtbot.waitSignal(controller.finished, timeout=LONG):
         finished.strip.restack.click()
+        assert finished.strip.words == "Beginning"
     assert not set(keys) & {stack.recipe.key for stack in controller.model.state.stacks}
     assert not finished.strip.isVisible()
     assert controller.choices.settings() == Settings(), "new nights begin as before"
