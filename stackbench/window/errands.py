@@ -8,13 +8,9 @@ from concurrent.futures import Future, ThreadPoolExecutor
 
 from PySide6.QtCore import QObject, Signal, Slot
 
-from stackbench.export.blocks import ProductError
-from stackbench.export.files import WriteError
-from stackbench.frames.errors import FrameError
 from stackbench.frames.work import Cancelled, Stop
-from stackbench.job.library import LibraryError
 from stackbench.job.progress import Progress, Step
-from stackbench.job.store import StoreError
+from stackbench.window.failurewords import FORESEEN, failure_words
 
 logger = logging.getLogger(__name__)
 
@@ -142,13 +138,11 @@ class Errands(QObject):
             answer = question(progress, stop.is_set)
         except Cancelled:
             why = ""
-        except FrameError as error:
-            why = f"{error.problem.what}: {error.problem.why}"
-        except (ProductError, WriteError, StoreError, LibraryError, OSError) as error:
-            why = str(error)
+        except FORESEEN as error:
+            why = failure_words(error)
         except Exception as error:
             logger.exception("an errand failed")
-            why = f"Something went wrong that should not: {type(error).__name__}: {error}."
+            why = failure_words(error)
         self._ended.emit(generation, key, why, answer)
 
     @Slot(int, object, object, object)

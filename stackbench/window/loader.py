@@ -7,9 +7,8 @@ from collections.abc import Callable, Hashable
 
 from PySide6.QtCore import QObject, Signal, Slot
 
-from stackbench.export.blocks import ProductError
-from stackbench.frames.errors import FrameError
 from stackbench.job.pictures import Picture
+from stackbench.window.failurewords import FORESEEN, failure_words
 
 logger = logging.getLogger(__name__)
 
@@ -153,13 +152,11 @@ class PictureLoader(QObject):
     def _result(make: Make) -> Picture | str:
         try:
             return make()
-        except FrameError as error:
-            return f"{error.problem.what}: {error.problem.why}"
-        except (ProductError, OSError) as error:
-            return str(error)
+        except FORESEEN as error:
+            return failure_words(error)
         except Exception as error:
             logger.exception("a picture failed")
-            return f"{type(error).__name__}: {error}"
+            return failure_words(error)
 
     @Slot(int, object, object)
     def _keep(self, generation: int, key: Hashable, result: Picture | str) -> None:

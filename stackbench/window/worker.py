@@ -7,13 +7,9 @@ from collections.abc import Callable
 
 from PySide6.QtCore import QObject, Signal, Slot
 
-from stackbench.export.files import WriteError
-from stackbench.frames.errors import FrameError
 from stackbench.frames.work import Cancelled, Stop
-from stackbench.job.bench import WrongUseError
 from stackbench.job.progress import Progress, Step
-from stackbench.job.settings import SettingsError
-from stackbench.job.store import StoreError
+from stackbench.window.failurewords import FORESEEN, failure_words
 from stackbench.window.meter import Meter
 
 logger = logging.getLogger(__name__)
@@ -21,7 +17,6 @@ logger = logging.getLogger(__name__)
 Tell = Callable[[object], None]
 Work = Callable[[Progress, Stop, Tell], object]
 
-_KNOWN_ERRORS = (WrongUseError, StoreError, WriteError, SettingsError, FrameError)
 # Twenty readings a second look smooth and cost nothing.
 _READ_EVERY_S = 0.05
 
@@ -68,13 +63,13 @@ class Worker(QObject):
             )
         except Cancelled:
             self.cancelled.emit(generation)
-        except _KNOWN_ERRORS as error:
-            self.failed.emit(generation, str(error))
+        except FORESEEN as error:
+            self.failed.emit(generation, failure_words(error))
         except Exception as error:
             logger.exception("the work failed")
             self.failed.emit(
                 generation,
-                f"Something went wrong that should not: {type(error).__name__}: {error}. "
+                f"{failure_words(error)} "
                 "What was finished stays; try again, and report it if it comes back.",
             )
         else:
