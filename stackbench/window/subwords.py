@@ -5,7 +5,7 @@ from datetime import datetime
 from stackbench.frames.times import mid_exposure
 from stackbench.frames.words import percent, seconds
 from stackbench.review.limits import PlacedLimit
-from stackbench.review.standing import standing
+from stackbench.review.standing import Standing, standing
 from stackbench.window.measures import MEASURES, Measure
 from stackbench.window.night import Lane, NightModel, SubRow
 from stackbench.window.skywords import sky_words
@@ -139,9 +139,8 @@ def rank_words(row: SubRow, measure: Measure, model: NightModel) -> str:
     str
         For example "9th of 10", the lowest being the first; empty when unknown.
     """
-    value = row.value(measure.name)
-    known = None if value is None else standing(value, model.values(row.lane, measure.name))
-    return "" if known is None else f"{_ordinal(known.rank)} of {known.count}"
+    known = _standing(row, measure, model)
+    return "" if known is None else _rank(known)
 
 
 def place_words(row: SubRow, measure: Measure, model: NightModel) -> str:
@@ -161,15 +160,14 @@ def place_words(row: SubRow, measure: Measure, model: NightModel) -> str:
     str
         With the share of the others that are lower, and the limit.
     """
-    value = row.value(measure.name)
-    known = None if value is None else standing(value, model.values(row.lane, measure.name))
+    known = _standing(row, measure, model)
     if known is None:
         return f"{measure.words}: unknown"
     lane = model.lanes[row.lane]
     limit = limit_of(lane, measure, row)
     return (
-        f"{measure.words} {measure.written(value)}: {_ordinal(known.rank)} of {known.count} from "
-        f"the lowest, {percent(known.below)} of the other {lane.filter_name} subs are lower"
+        f"{measure.words} {measure.written(row.value(measure.name))}: {_rank(known)} from the "
+        f"lowest, {percent(known.below)} of the other {lane.filter_name} subs are lower"
         + (f"; the limit is {measure.written(limit.limit)}" if limit is not None else "")
     )
 
@@ -195,6 +193,15 @@ def limit_of(lane: Lane, measure: Measure, row: SubRow) -> PlacedLimit | None:
         if placed.measure == measure.name and placed.exposure_s in (None, row.frame.exposure_s):
             return placed
     return None
+
+
+def _standing(row: SubRow, measure: Measure, model: NightModel) -> Standing | None:
+    value = row.value(measure.name)
+    return None if value is None else standing(value, model.values(row.lane, measure.name))
+
+
+def _rank(known: Standing) -> str:
+    return f"{_ordinal(known.rank)} of {known.count}"
 
 
 def _ordinal(number: int) -> str:
