@@ -23,6 +23,7 @@ PLACE_KEYS = (
     ("In the ribbon", "Escape", "choose none"),
     ("In the ribbon", "Ctrl+click", "choose one more, or one less"),
     ("In the ribbon", "Shift+click", "choose all from the current sub to this one"),
+    ("In Masters", "Ctrl+L", "keep them in the library"),
     ("In Findings", "↑ ↓", "the finding before, the next; its subs are chosen"),
     ("In Findings", "Enter", "its first sub in Review"),
     ("On a picture", "+  −  0", "enlarge, make smaller, fit"),

@@ -1,7 +1,8 @@
 """The one place that owns a session: takes intents, starts work, renews the model."""
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 
 from PySide6.QtCore import QObject, QThread, QTimer, Signal, Slot
@@ -229,11 +230,7 @@ class Controller(QObject):
     def apply_trial(self) -> None:
         """Judge by the limits that were tried out."""
         if self.session is not None and self.trial is not None:
-            limits, self.trial = self.trial, None
-            try:
-                self.model.show(self.session.set_limits(limits))
-            except StoreError as error:
-                self.refused.emit(str(error))
+            self._change(partial(self.session.set_limits, self.trial))
 
     def drop_trial(self) -> None:
         """Leave the limits as they are."""
@@ -250,11 +247,7 @@ class Controller(QObject):
             The settings of the night that is open.
         """
         if self.session is not None:
-            self.trial = None
-            try:
-                self.model.show(self.session.set_settings(settings))
-            except StoreError as error:
-                self.refused.emit(str(error))
+            self._change(partial(self.session.set_settings, settings))
 
     def restore_limits(self) -> None:
         """Go back to the limits the program comes with."""
@@ -276,11 +269,7 @@ class Controller(QObject):
 
     def _decide(self, decisions: Mapping[Path, Decision | None]) -> None:
         if self.session is not None:
-            self.trial = None
-            try:
-                self.model.show(self.session.decide(decisions))
-            except StoreError as error:
-                self.refused.emit(str(error))
+            self._change(partial(self.session.decide, decisions))
 
     def _refuses_plan(self) -> bool:
         """Say so when the plan cannot be changed because work goes on by it."""
@@ -290,15 +279,20 @@ class Controller(QObject):
 
     def _label(self, labels: Mapping[Path, Label | None]) -> None:
         if self.session is not None:
-            self.trial = None
-            try:
-                state = self.session.label(labels)
-            except StoreError as error:
-                self.refused.emit(str(error))
-                return
+            self._change(partial(self.session.label, labels), other_plan=True)
+
+    def _change(self, change: Callable[[], SessionState], *, other_plan: bool = False) -> None:
+        """Show what a change leads to, or say why it could not be kept."""
+        self.trial = None
+        try:
+            state = change()
+        except StoreError as error:
+            self.refused.emit(str(error))
+            return
+        if other_plan:
             self.pictures.clear()  # other masters may serve the same sub
             self.errands.clear()
-            self.model.show(state)
+        self.model.show(state)
 
     def _leave(self) -> None:
         self._news = None
@@ -380,28 +374,3 @@ class Controller(QObject):
         self._worker = self._thread = None
         self.working_changed.emit()
         return True
-
-
-def sort_drop(paths: Sequence[Path]) -> tuple[list[Path], list[Path], str]:
-    """Tell what was dropped: nights, or the output of an earlier job.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-        Dropped files and folders.
-
-    Returns
-    -------
-    tuple of list, list and str
-        Nights' folders, output folders, and why the rest is refused, in
-        words; empty when nothing is.
-    """
-    nights = [path for path in paths if path.is_dir() and not is_output(path)]
-    outputs = [path for path in paths if path.is_dir() and is_output(path)]
-    files = [path for path in paths if not path.is_dir()]
-    if not files:
-        return nights, outputs, ""
-    names = ", ".join(path.name or str(path) for path in files[:3])
-    more = f" and {len(files) - 3} more" if len(files) > 3 else ""
-    verb = "is no folder" if len(files) == 1 else "are no folders"
-    return nights, outputs, f"{names}{more} {verb}. Drop the folder that holds the night's frames."

@@ -199,6 +199,8 @@ class ExportDialog(QDialog):
 
     @Slot()
     def _night_changed(self) -> None:
+        if self._key is not None and not self._controller.errands.asked(self._key):
+            self._end("Stopped. Files that were finished stay.")  # by another plan of the night
         if self._controller.model.state.channels is not self._listed:
             self._list_channels()
             self.refresh()

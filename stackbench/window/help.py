@@ -25,7 +25,8 @@ GUIDE = """
    edge to see which verdicts would turn, then judge by it or put it back. Where headers give the
    site, twilight is shaded and the Moon's altitude is drawn above the lanes; point at a time to
    read both.
-4. **Stack again.** Decisions put stacks out of date; one button stacks just those again.
+4. **Stack again.** Decisions and other settings put stacks out of date; one button stacks just
+   those again.
 5. **Look.** *Stacks* shows each filter's stack with its layers, how its noise fell with every sub,
    and what the doubtful subs would change in it.
 6. **Hand over.** *Channels* shows the finished channels, all on one grid. *Export…* writes those

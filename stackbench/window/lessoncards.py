@@ -25,7 +25,9 @@ def add_lessons(layout: QVBoxLayout, state: SessionState) -> None:
     advice = state.night.advice if state.night is not None else ()
     frame, inside = _card("What to do next")
     if state.stale and advice:
-        inside.addWidget(label("As of the last stacking, before your last decisions.", "muted"))
+        inside.addWidget(
+            label("As of the last stacking, without what was decided or set since.", "muted")
+        )
     for entry in advice:
         _add_advice(inside, entry, named=len(advice) > 1)
     if not advice:

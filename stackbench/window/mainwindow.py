@@ -32,7 +32,7 @@ from stackbench.window.findingspage import FindingsPage
 from stackbench.window.framespage import FramesPage
 from stackbench.window.help import keys_text, show_text
 from stackbench.window.masterspage import MastersPage
-from stackbench.window.menus import main_commands
+from stackbench.window.menus import DECISIONS, enable_commands, main_commands
 from stackbench.window.parts import label
 from stackbench.window.reviewpage import ReviewPage
 from stackbench.window.ribbonbar import RibbonBar
@@ -188,8 +188,7 @@ class MainWindow(QMainWindow):
         paths : sequence of Path
             They join the nights that are worked on already.
         """
-        if self.controller.working:
-            self._notice("Stop the work first; then more nights can be added.")
+        if self._works_on("more nights can be added"):
             return
         session = self.controller.session
         if self.pages.currentWidget() is not self.start:
@@ -202,8 +201,7 @@ class MainWindow(QMainWindow):
     @Slot()
     def another_night(self) -> None:
         """Show the start page, empty."""
-        if self.controller.working:
-            self._notice("Stop the work first; then another night can be opened.")
+        if self._works_on("another night can be opened"):
             return
         self.start.forget()
         self.start.recent.show_nights(self._choices.recent())
@@ -294,8 +292,7 @@ class MainWindow(QMainWindow):
     @Slot(object, object)
     def _begin(self, folders: Sequence[Path], out: Path) -> None:
         self._notice("")
-        if self.controller.working:
-            self._notice("Stop the work first; then another night can be opened.")
+        if self._works_on("another night can be opened"):
             return
         self.controller.open(folders, out)
 
@@ -354,7 +351,7 @@ class MainWindow(QMainWindow):
     @Slot(QPoint)
     def _decisions_menu(self, place: QPoint) -> None:
         menu = QMenu(self)
-        for words in ("Keep", "Reject", "Hand back to the rules"):
+        for words in DECISIONS:
             menu.addAction(self.actions_by_words[words])
         menu.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         menu.popup(place)
@@ -364,25 +361,15 @@ class MainWindow(QMainWindow):
         controller = self.controller
         self._tidier.busy = controller.working
         self.frames.every.set_busy(busy=controller.working)
-        session, undo, actions = controller.session, controller.undo_stack, self.actions_by_words
-        opened = session is not None
         self.steps.show_output(controller.out)
-        self.bar.setVisible(opened)
-        judged = bool(controller.model.state.groups)
-        decidable = judged and bool(controller.model.targets())
-        for words in ("Keep", "Reject", "Hand back to the rules"):
-            actions[words].setEnabled(decidable)
-        actions["Undo"].setEnabled(undo.canUndo())
-        actions["Redo"].setEnabled(undo.canRedo())
-        actions["Undo"].setText(f"Undo: {undo.undoText()}" if undo.canUndo() else "Undo")
-        actions["Redo"].setText(f"Redo: {undo.redoText()}" if undo.canRedo() else "Redo")
-        actions["Stop the work"].setEnabled(controller.working)
-        state = controller.model.state
-        stale = bool(state.stale or state.outdated)
-        actions["Stack again"].setEnabled(stale and not controller.working)
-        finished = state.night is not None
-        actions["Open the report"].setEnabled(finished)
-        actions["Open the folder"].setEnabled(opened)
+        self.bar.setVisible(controller.session is not None)
+        enable_commands(self.actions_by_words, controller)
+
+    def _works_on(self, then: str) -> bool:
+        """Say what can be done only when the work under way has stopped."""
+        if self.controller.working:
+            self._notice(f"Stop the work first; then {then}.")
+        return self.controller.working
 
     def _notice(self, words: str) -> None:
         self.notice.setText(words)
@@ -391,8 +378,7 @@ class MainWindow(QMainWindow):
     @Slot()
     def open_dialog(self) -> None:
         """Let a night's folder be chosen."""
-        if self.controller.working:
-            self._notice("Stop the work first; then another night can be opened.")
+        if self._works_on("another night can be opened"):
             return
         if self.pages.currentWidget() is not self.start:
             self.another_night()

@@ -87,6 +87,9 @@ class MastersPage(QWidget):
         if not self.isVisible():
             return
         self.products.show_items([master_name(one, made.facts) for one, made in self.masters])
+        key = self._keep_key()
+        if not (self._errands.known(key) or self._errands.asked(key)):
+            self.kept.setText("")  # it was said of other masters
         for part in (self.frames, self._frames_heading, self._below, self.keep):
             part.setVisible(bool(self.masters))
         self.products.words.setText("")

@@ -1,15 +1,22 @@
-"""What stands in the window's menus."""
+"""What stands in the window's menus, and what of it can be done."""
 
+from collections.abc import Mapping
 from functools import partial
 from typing import TYPE_CHECKING
 
+from PySide6.QtGui import QAction
+
 from stackbench.job.store import Decision
 from stackbench.window.commands import Command
+from stackbench.window.controller import Controller
 from stackbench.window.help import GUIDE, about_text
 from stackbench.window.stepbar import STEPS
 
 if TYPE_CHECKING:
     from stackbench.window.mainwindow import MainWindow
+
+
+DECISIONS = ("Keep", "Reject", "Hand back to the rules")
 
 
 def main_commands(window: "MainWindow") -> list[Command]:
@@ -66,6 +73,30 @@ def main_commands(window: "MainWindow") -> list[Command]:
             menu=about, words="About", key="", do=partial(window.show_page, "About", about_text())
         ),
     ]
+
+
+def enable_commands(actions: Mapping[str, QAction], controller: Controller) -> None:
+    """Let only what can be done be chosen, and say what would be undone.
+
+    Parameters
+    ----------
+    actions : mapping of str to QAction
+        The commands' actions by their words.
+    controller : Controller
+        Knows what there is.
+    """
+    state, undo = controller.model.state, controller.undo_stack
+    for words in DECISIONS:
+        actions[words].setEnabled(bool(state.groups and controller.model.targets()))
+    actions["Undo"].setEnabled(undo.canUndo())
+    actions["Redo"].setEnabled(undo.canRedo())
+    actions["Undo"].setText(f"Undo: {undo.undoText()}" if undo.canUndo() else "Undo")
+    actions["Redo"].setText(f"Redo: {undo.redoText()}" if undo.canRedo() else "Redo")
+    actions["Stop the work"].setEnabled(controller.working)
+    stale = bool(state.stale or state.outdated)
+    actions["Stack again"].setEnabled(stale and not controller.working)
+    actions["Open the report"].setEnabled(state.night is not None)
+    actions["Open the folder"].setEnabled(controller.session is not None)
 
 
 def _nothing() -> None:

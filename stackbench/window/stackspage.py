@@ -18,8 +18,8 @@ from stackbench.window.stackwords import difference_words, noise_words, stack_wo
 LAYERS = (
     ("Stack", "", "The mean of what was kept (1)"),
     ("Coverage", "COVERAGE", "How many subs every pixel has; black is none (2)"),
-    ("Rejected low", "CLIPLOW", "How often a pixel was rejected for being too dark (3)"),
-    ("Rejected high", "CLIPHIGH", "How often a pixel was rejected for being too bright (4)"),
+    ("Too dark", "CLIPLOW", "How often a pixel was rejected for being too dark (3)"),
+    ("Too bright", "CLIPHIGH", "How often a pixel was rejected for being too bright (4)"),
     ("Noise", "NOISE", "The uncertainty of every pixel (5)"),
 )
 DIFFERENCE = len(LAYERS)

@@ -15,8 +15,8 @@ from PySide6.QtWidgets import (
 
 from stackbench.job.remembering import propose_output
 from stackbench.window.choices import Choices
-from stackbench.window.controller import sort_drop
 from stackbench.window.drawing import Drawing
+from stackbench.window.drops import sort_drop
 from stackbench.window.parts import button, card, emptied, label, scrolled
 from stackbench.window.places import sample_night, short, writable_output
 from stackbench.window.recentnights import RecentNights

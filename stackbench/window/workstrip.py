@@ -26,6 +26,7 @@ class WorkStrip(QFrame):
         self._controller = controller
         self._ended = ""
         self._bad = False
+        self._was_working = False
         self.setProperty("part", "bar")
         self._words = label("", wrap=True)
         self._words.setAccessibleName("What is being done")
@@ -85,8 +86,8 @@ class WorkStrip(QFrame):
         self.restack.setVisible(stale and not halfway)
         if working:
             self._ended, self._bad = "", False
-            if not self._words.text().startswith("Stopping"):
-                self._words.setText(self._words.text() if self._bars.isVisible() else "Beginning")
+            if not self._was_working:
+                self._words.setText("Beginning")
         elif halfway:
             self._words.setText(self._ended)
         elif replanned:
@@ -99,6 +100,7 @@ class WorkStrip(QFrame):
         self._words.setProperty("part", "warn" if self._bad else "")
         self._words.style().polish(self._words)
         self.setVisible(working or halfway or replanned or stale)
+        self._was_working = working
 
     def forget(self) -> None:
         """Say nothing more about work that ended; it is told elsewhere."""
@@ -145,14 +147,17 @@ class WorkStrip(QFrame):
 
 
 def _stale_words(state: SessionState) -> str:
-    """Say what is out of date, and after what."""
+    """Say what is out of date, and what it does not show."""
     titles = ", ".join(part.title for part in PARTS if part.name in state.outdated)
     if set(state.outdated) & set(BEFORE_JUDGING):
         return f"All is out of date after other settings: {titles}"
     if not state.stale:
         return "The channels’ files are out of date after other settings"
     filters = ", ".join(state.groups[n].group.filter or "no filter" for n in state.stale)
-    return f"{counted(len(state.stale), 'stack')} out of date after your decisions: {filters}"
+    return (
+        f"{counted(len(state.stale), 'stack')} out of date: {filters}. "
+        "What was decided or set since is not in yet."
+    )
 
 
 def _bar(name: str) -> QProgressBar:

@@ -137,7 +137,7 @@ def test_enter_looks_at_the_first_sub_in_review_and_keys_decide(qtbot, sampled):
     sampled.go_to(FINDINGS)
     qtbot.waitUntil(lambda: page.list.count() == 2, timeout=LONG)
     assert page.shown.cause == "cloud"
-    assert "As of the last stacking, before your last decisions" in told(page)
+    assert "As of the last stacking, without what was decided" in told(page)
 
 
 def test_the_button_looks_at_the_first_sub(qtbot, sampled):

@@ -135,7 +135,7 @@ def test_overruling_puts_a_stack_out_of_date_and_only_that_is_stacked_again(qtbo
     finished.review.reject.click()
     assert model.row(row.path).rejected
     assert model.row(row.path).by_hand
-    assert "1 stack out of date after your decisions: R" in finished.strip.words
+    assert "1 stack out of date: R. What was decided or set since" in finished.strip.words
     with qtbot.waitSignal(controller.finished, timeout=LONG):
         finished.strip.restack.click()
     after = [stack.recipe.key for stack in model.state.stacks]
