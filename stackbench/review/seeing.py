@@ -16,6 +16,8 @@ SEEING_POWER = 0.6
 # Fewer px per FWHM lose detail (sampling theorem); the number is common
 # practice, no source, since a star's profile is not band-limited.
 _LEAST_SAMPLING = 1.8
+# From here on pixels binned 2 × 2 still have 2.5 px per FWHM (common practice, no source).
+_FINE_SAMPLING = 5.0
 _LOW_AIRMASS = 1.8
 _WARM_C = 1.0
 
@@ -94,7 +96,7 @@ def zenith_seeing(subs: Sequence[Observation]) -> tuple[float, float] | None:
 
 
 def seeing_findings(subs: Sequence[Observation]) -> list[Finding]:
-    """Tell subs taken too low, and a camera that samples too coarsely.
+    """Tell subs taken too low, and a camera that samples too coarsely or finely.
 
     Parameters
     ----------
@@ -109,7 +111,7 @@ def seeing_findings(subs: Sequence[Observation]) -> list[Finding]:
     ordered = in_time(subs)
     if len(ordered) < _LEAST_SUBS:
         return []
-    return [*_low(ordered), *_coarse(ordered)]
+    return [*_low(ordered), *_sampling(ordered)]
 
 
 def cooler_findings(subs: Sequence[Observation]) -> list[Finding]:
@@ -204,19 +206,24 @@ def _low(subs: Sequence[Observation]) -> list[Finding]:
     ]
 
 
-def _coarse(subs: Sequence[Observation]) -> list[Finding]:
+def _sampling(subs: Sequence[Observation]) -> list[Finding]:
+    """Tell of stars that spread over too few pixels, or over more than their detail needs."""
     widths = [one.measures.fwhm_px for one in subs if one.measures.fwhm_px is not None]
     if len(widths) < _LEAST_SUBS:
         return []
     typical = float(np.median(widths))
-    if typical >= _LEAST_SAMPLING:
+    if _LEAST_SAMPLING <= typical < _FINE_SAMPLING:
         return []
+    coarse = typical < _LEAST_SAMPLING
     return [
         Finding(
             topic=Topic.SEEING,
-            cause="coarse sampling",
-            title=f"Stars are only {typical:.1f} px wide",
-            text="The pixels are coarse for this sharpness: two or more per FWHM keep all detail.",
+            cause="coarse sampling" if coarse else "fine sampling",
+            title=f"Stars are {'only ' if coarse else ''}{typical:.1f} px wide",
+            text="The pixels are coarse for this sharpness: two or more per FWHM keep all detail."
+            if coarse
+            else "The pixels are finer than this sharpness needs: two to three per FWHM keep "
+            "nearly all detail, as is common practice.",
             evidence=(f"median FWHM {typical:.2f} px in {len(widths)} subs",),
             confidence=Confidence.CERTAIN,
             figures=(Figure(name="FWHM", value=typical, unit="px"),),
@@ -225,6 +232,10 @@ def _coarse(subs: Sequence[Observation]) -> list[Finding]:
             start=begin_of(subs[0]),
             end=end_of(subs[-1]),
             remedy="Nothing is wrong; dithered subs carry more detail than one grid of these "
-            "pixels shows.",
+            "pixels shows."
+            if coarse
+            else "Binning is not needed; binned 2 × 2 such nights lose next to no detail, make "
+            "files a quarter as large, and are read out with less noise where the camera bins "
+            "before reading. Where sharper stars are usual, look at focus and seeing first.",
         )
     ]

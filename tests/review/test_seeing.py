@@ -59,9 +59,14 @@ def test_a_target_that_sinks_low_is_told_with_the_power():
     assert found.figures[0].value == pytest.approx(0.6, abs=0.15)
 
 
-def test_coarse_pixels_are_told():
-    night = observed_night(np.random.default_rng(3), fwhm_px=1.5, hours=2.0)
-    assert [one.cause for one in seeing_findings(night)] == ["coarse sampling"]
+@pytest.mark.parametrize(
+    ("fwhm_px", "causes"),
+    # two to three px per FWHM are common practice, no source
+    [(1.5, ["coarse sampling"]), (2.2, []), (4.0, []), (6.0, ["fine sampling"])],
+)
+def test_pixels_coarse_or_fine_for_the_sharpness_are_told(fwhm_px, causes):
+    night = observed_night(np.random.default_rng(3), fwhm_px=fwhm_px, hours=2.0)
+    assert [one.cause for one in seeing_findings(night)] == causes
 
 
 def test_a_sensor_still_cooling_is_told_with_its_subs():
