@@ -143,7 +143,7 @@ def cooler_findings(subs: Sequence[Observation]) -> list[Finding]:
     return [
         Finding(
             topic=Topic.CAMERA,
-            cause="sensor temperature",
+            cause="warm-up" if first and worst > typical else "sensor temperature",
             title=(
                 f"The sensor was still cooling down until {clock(end_of(concerned[-1]))} UTC"
                 if first and worst > typical

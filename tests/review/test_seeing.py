@@ -72,7 +72,7 @@ def test_pixels_coarse_or_fine_for_the_sharpness_are_told(fwhm_px, causes):
 def test_a_sensor_still_cooling_is_told_with_its_subs():
     night = observed_night(np.random.default_rng(4), Faults(warm_up_c=15.0))
     (found,) = cooler_findings(night)
-    assert found.cause == "sensor temperature"
+    assert found.cause == "warm-up"
     assert "still cooling down" in found.title
     assert night[0].path in found.subs
     assert night[-1].path not in found.subs
