@@ -12,7 +12,7 @@ _QUICK = {
     "calibration": (),
     "rejection": (),
     "stacking": ("--mpx", "1", "--subs", "8"),
-    "stars": (),
+    "stars": ("--fields", "10"),
 }
 
 
