@@ -10,7 +10,7 @@ from stackbench.rejection.averaging import average, write_counts, write_mean
 from stackbench.rejection.beginning import begin, first_limits
 from stackbench.rejection.buffers import Aside, Results, Scratch
 from stackbench.rejection.clipping import count_below, gather, settle, tighten
-from stackbench.rejection.lanes import NONE, ONE, WIDTH, Index
+from stackbench.rejection.lanes import NONE, ONE, WIDTH, Index, where
 from stackbench.rejection.scaled_clipping import changed, gather_scaled, tighten_scaled
 from stackbench.rejection.untouched import UNTOUCHED, Bounds, average_untouched
 from stackbench.rejection.winsorising import spread_limits, winsorise
@@ -82,12 +82,14 @@ def clip_cube(
             results.kept[first + i] = np.uint16(depth)
             results.low[first + i] = np.uint16(0)
             results.high[first + i] = np.uint16(0)
+        before = waiting
         for i in range(width):
-            if block[UNTOUCHED + i] == _ZERO:
-                for d in range(depth):
-                    aside.cube[d, waiting] = cube[d, first + i]
-                aside.pixels[waiting] = first + i
-                waiting += ONE
+            # No branch, which the processor would often guess wrongly.
+            aside.pixels[waiting] = first + i
+            waiting += where(block[UNTOUCHED + i] == _ZERO, ONE, NONE)
+        for d in range(depth):
+            for k in range(before, waiting):
+                aside.cube[d, k] = cube[d, aside.pixels[k]]
         while waiting >= WIDTH or (waiting > NONE and first + width == pixels):
             count = min(WIDTH, waiting)
             waiting -= count
