@@ -48,7 +48,7 @@ class Found:
         return tuple(taking_part.get(frame.path, frame) for frame in self.as_read)
 
     def by_path(self, known: Mapping[str, _Known]) -> dict[Path, _Known]:
-        """Say what is known of frames by their files' names.
+        """Say what is known of frames by their paths.
 
         Parameters
         ----------
@@ -65,6 +65,21 @@ class Found:
             for frame in self.as_read
             if self.checksums[frame.path] in known
         }
+
+    def by_checksum(self, known: Mapping[Path, _Known]) -> dict[str, _Known]:
+        """Say what is known of frames by their checksums, as the store keeps it.
+
+        Parameters
+        ----------
+        known : mapping of Path to any
+            By path.
+
+        Returns
+        -------
+        dict of str to any
+            By SHA-256.
+        """
+        return {self.checksums[path]: one for path, one in known.items()}
 
 
 Listed = Callable[[tuple[Frame, ...], tuple[Problem, ...]], None]

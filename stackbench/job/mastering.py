@@ -1,6 +1,5 @@
 """The second step: make the masters, or find them as an earlier run left them."""
 
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
@@ -20,12 +19,12 @@ from stackbench.calibration.records import (
     facts_of,
 )
 from stackbench.export.files import product_sha256
-from stackbench.frames.names import safe_name, setup_label
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.job.background import Background
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.keys import file_mark, key_of
+from stackbench.job.masternames import master_names
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.saturation import camera_saturation
@@ -50,6 +49,15 @@ class FinishedMaster:
     path: Path
     facts: MasterFacts
     sha256: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wanted:
+    """A master that a set asks for: its key, and the file to find or to make."""
+
+    one: CalibrationSet
+    key: str
+    path: Path
 
 
 Masters = tuple[tuple[CalibrationSet, FinishedMaster], ...]
@@ -159,7 +167,7 @@ def make_masters(
         The masters, with problems for sets and frames that could not be used.
     """
     shelf = MasterShelf()
-    names = _names([one for one in plan.sets if one.stored is None])
+    names = master_names([one for one in plan.sets if one.stored is None])
     bench.progress.begin(Step.MASTERS, sum(len(one.frames) for one in plan.sets))
     checksums: dict[CalibrationSet, Future[str | None]] = {}
     with Background() as background:
@@ -168,12 +176,12 @@ def make_masters(
                 shelf.put(one, _borrowed(one.stored))
                 continue
             key = _key(bench, found, plan, shelf, desk, one)
-            path = bench.out / "masters" / names[one]
-            if not _recall(bench, shelf, one, key, path):
+            wanted = _Wanted(one=one, key=key, path=bench.out / "masters" / names[one])
+            if not _recall(bench, shelf, wanted):
                 if one.kind is Kind.FLAT:
                     background.finish()  # what it is freed of may have to be read back
-                made, key = _make(bench, found, plan, shelf, desk, one, key, path)
-                keep = partial(_keep, bench, found, one, key, path, made)
+                made, wanted = _make(bench, found, plan, shelf, desk, wanted)
+                keep = partial(_keep, bench, found, wanted, made)
                 checksums[one] = background.start(partial(_keep_and_tell, keep, hear, shelf.all()))
                 del made, keep  # the next master needs the memory
                 desk.release(_not_needed_again(one))
@@ -192,26 +200,25 @@ def _make(
     plan: CalibrationPlan,
     shelf: MasterShelf,
     desk: PixelDesk,
-    one: CalibrationSet,
-    key: str,
-    path: Path,
-) -> "tuple[MadeMaster, str]":
+    wanted: _Wanted,
+) -> "tuple[MadeMaster, _Wanted]":
     """Make a master and put it on the shelf; with the key under which it is kept."""
     from stackbench.job.mastermaking import make_master
 
-    made = make_master(bench, found, plan, shelf, desk, one)
+    made = make_master(bench, found, plan, shelf, desk, wanted.one)
     shelf.problems += made.problems
     if made.unread:
         # another master than that of the whole set, for which the next run looks
-        key = key_of(key, "without", [found.checksums[frame] for frame in made.unread])
+        unread = [found.checksums[frame] for frame in made.unread]
+        wanted = replace(wanted, key=key_of(wanted.key, "without", unread))
     master = made.master
     if master is not None:
         facts = facts_of(master)
-        shelf.put(one, FinishedMaster(key=key, path=path, facts=facts))
+        shelf.put(wanted.one, FinishedMaster(key=wanted.key, path=wanted.path, facts=facts))
         shelf.problems += facts.problems
-        if one.kind is not Kind.FLAT:  # flats and lights are freed of it next
-            desk.masters.get(key, lambda: master)
-    return made, key
+        if wanted.one.kind is not Kind.FLAT:  # flats and lights are freed of it next
+            desk.masters.get(wanted.key, lambda: master)
+    return made, wanted
 
 
 def bad_pixel_problems(bench: Bench, shelf: MasterShelf, serving: Serving) -> list[Problem]:
@@ -258,22 +265,25 @@ def _key(
     )
 
 
-def _recall(bench: Bench, shelf: MasterShelf, one: CalibrationSet, key: str, path: Path) -> bool:
+def _recall(bench: Bench, shelf: MasterShelf, wanted: _Wanted) -> bool:
     """Put a master of an earlier run on the shelf, if it is still what it was."""
-    known = bench.store.recall("master", key)
+    known = bench.store.recall("master", wanted.key)
     if known is None:
         return False
-    record = _with_paths(
-        known[0], dict(zip(known[0]["frames"], map(str, _paths(one)), strict=True))
-    )
+    now = map(str, _paths(wanted.one))
+    record = _with_paths(known[0], dict(zip(known[0]["frames"], now, strict=True)))
     problems = _PROBLEMS.validate_python(record["problems"])
     if record["facts"] is not None:
-        if record["file"] != [path.name, file_mark(path)]:
+        if record["file"] != [wanted.path.name, file_mark(wanted.path)]:
             return False
-        facts = _FACTS.validate_python(record["facts"])
-        finished = FinishedMaster(key=key, path=path, facts=facts, sha256=record.get("sha256"))
-        shelf.put(one, finished)
-        problems += facts.problems
+        finished = FinishedMaster(
+            key=wanted.key,
+            path=wanted.path,
+            facts=_FACTS.validate_python(record["facts"]),
+            sha256=record.get("sha256"),
+        )
+        shelf.put(wanted.one, finished)
+        problems += finished.facts.problems
     shelf.problems += problems
     return True
 
@@ -285,29 +295,22 @@ def _borrowed(stored: StoredMaster) -> FinishedMaster:
     )
 
 
-def _keep(
-    bench: Bench,
-    found: Found,
-    one: CalibrationSet,
-    key: str,
-    path: Path,
-    made: "MadeMaster",
-) -> str | None:
+def _keep(bench: Bench, found: Found, wanted: _Wanted, made: "MadeMaster") -> str | None:
     """Write a master, and then remember it; the checksum of its file."""
     record: dict[str, Any] = {
         "problems": _PROBLEMS.dump_python(list(made.problems), mode="json"),
         "facts": None,
         "sha256": None,
-        "frames": list(map(str, _paths(one))),
+        "frames": list(map(str, _paths(wanted.one))),
     }
     if made.master is not None:
         from stackbench.job.mastermaking import write_finished
 
-        write_finished(bench, found, path, made.master)
+        write_finished(bench, found, wanted.path, made.master)
         record["facts"] = _FACTS.dump_python(facts_of(made.master), mode="json")
-        record["file"] = [path.name, file_mark(path)]
-        record["sha256"] = product_sha256(path)
-    bench.store.keep("master", key, record)
+        record["file"] = [wanted.path.name, file_mark(wanted.path)]
+        record["sha256"] = product_sha256(wanted.path)
+    bench.store.keep("master", wanted.key, record)
     checksum: str | None = record["sha256"]
     return checksum
 
@@ -340,30 +343,3 @@ def _with_paths(value: Any, places: Mapping[str, str]) -> Any:
             return places.get(value, value)
         case _:
             return value
-
-
-def _names(sets: Sequence[CalibrationSet]) -> dict[CalibrationSet, str]:
-    """Name the files of masters so that a person knows them apart."""
-    plain = {one: _name(one) for one in sets}
-    # folders on Windows and macOS do not tell the filters r and R apart
-    often = Counter(name.casefold() for name in plain.values())
-    names: dict[CalibrationSet, str] = {}
-    seen: Counter[str] = Counter()
-    for one, name in plain.items():
-        seen[name.casefold()] += 1
-        number = f"_{seen[name.casefold()]}" if often[name.casefold()] > 1 else ""
-        names[one] = f"{name}{number}.fits"
-    return names
-
-
-def _name(one: CalibrationSet) -> str:
-    parts = [one.kind.value]
-    if one.kind is Kind.FLAT:
-        parts.append(one.filter or "nofilter")
-        parts.append(one.night.isoformat() if one.night else "undated")
-    if one.kind in (Kind.DARK, Kind.DARK_FLAT):
-        parts.append(f"{one.exposure_s:g}s" if one.exposure_s is not None else "untimed")
-        if one.temperature_c is not None:
-            parts.append(f"{round(one.temperature_c):+d}C")
-    parts.append(setup_label(one.setup))
-    return safe_name("_".join(parts))
