@@ -41,6 +41,62 @@ Nights = Annotated[
     list[Path],
     typer.Argument(metavar="NIGHT", help="One or more folders with a night's frames."),
 ]
+Out = Annotated[
+    Path | None,
+    typer.Option(help="Output folder. Default: beside the first night, '-stacked' added."),
+]
+SettingsFile = Annotated[
+    Path | None, typer.Option(help="Settings, a TOML file; see resources/settings.toml.")
+]
+Jobs = Annotated[int | None, typer.Option(min=1, help="Threads. Default: one per processor.")]
+Keep = Annotated[
+    list[str] | None,
+    typer.Option(metavar="NAME", help="Keep this sub whatever the rules say. Repeatable."),
+]
+Reject = Annotated[
+    list[str] | None,
+    typer.Option(metavar="NAME", help="Reject this sub whatever the rules say. Repeatable."),
+]
+Release = Annotated[
+    list[str] | None,
+    typer.Option(metavar="NAME", help="Hand this sub back to the rules. Repeatable."),
+]
+SetKind = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="NAME=KIND",
+        help="Take frames for bias, dark, flat, dark-flat or light, whatever their headers "
+        "say; * in NAME stands for any text. Repeatable.",
+    ),
+]
+SetFilter = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="NAME=FILTER",
+        help="Give frames another filter than their headers do. Repeatable.",
+    ),
+]
+Unset = Annotated[
+    list[str] | None,
+    typer.Option(metavar="NAME", help="Leave frames to their headers again. Repeatable."),
+]
+ForgetSettings = Annotated[
+    bool,
+    typer.Option("--forget-settings", help="Forget settings and limits made in the window."),
+]
+Tiff = Annotated[
+    str | None, typer.Option(metavar="uint16|float32", help="Depth of the TIFF files.")
+]
+Stretch = Annotated[
+    bool | None,
+    typer.Option("--stretch/--linear", help="Stretch the TIFF files to look at. Default: linear."),
+]
+WithoutHistory = Annotated[
+    bool,
+    typer.Option(
+        "--without-history", help="Neither compare with earlier nights nor keep this one."
+    ),
+]
 app.add_typer(cli_library.app, name="library")
 app.command()(cli_camera.camera)
 
@@ -108,68 +164,21 @@ def inspect(
 def run(
     nights: Nights,
     *,
-    out: Annotated[
-        Path | None,
-        typer.Option(help="Output folder. Default: beside the first night, '-stacked' added."),
-    ] = None,
-    settings: Annotated[
-        Path | None, typer.Option(help="Settings, a TOML file; see resources/settings.toml.")
-    ] = None,
-    jobs: Annotated[
-        int | None, typer.Option(min=1, help="Threads. Default: one per processor.")
-    ] = None,
-    keep: Annotated[
-        list[str] | None,
-        typer.Option(metavar="NAME", help="Keep this sub whatever the rules say. Repeatable."),
-    ] = None,
-    reject: Annotated[
-        list[str] | None,
-        typer.Option(metavar="NAME", help="Reject this sub whatever the rules say. Repeatable."),
-    ] = None,
-    release: Annotated[
-        list[str] | None,
-        typer.Option(metavar="NAME", help="Hand this sub back to the rules. Repeatable."),
-    ] = None,
-    set_kind: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="NAME=KIND",
-            help="Take frames for bias, dark, flat, dark-flat or light, whatever their headers "
-            "say; * in NAME stands for any text. Repeatable.",
-        ),
-    ] = None,
-    set_filter: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="NAME=FILTER",
-            help="Give frames another filter than their headers do. Repeatable.",
-        ),
-    ] = None,
-    unset: Annotated[
-        list[str] | None,
-        typer.Option(metavar="NAME", help="Leave frames to their headers again. Repeatable."),
-    ] = None,
-    forget_settings: Annotated[
-        bool,
-        typer.Option("--forget-settings", help="Forget settings and limits made in the window."),
-    ] = False,
-    tiff: Annotated[
-        str | None, typer.Option(metavar="uint16|float32", help="Depth of the TIFF files.")
-    ] = None,
-    stretch: Annotated[
-        bool | None,
-        typer.Option(
-            "--stretch/--linear", help="Stretch the TIFF files to look at. Default: linear."
-        ),
-    ] = None,
+    out: Out = None,
+    settings: SettingsFile = None,
+    jobs: Jobs = None,
+    keep: Keep = None,
+    reject: Reject = None,
+    release: Release = None,
+    set_kind: SetKind = None,
+    set_filter: SetFilter = None,
+    unset: Unset = None,
+    forget_settings: ForgetSettings = False,
+    tiff: Tiff = None,
+    stretch: Stretch = None,
     library: LibraryFolder = None,
     without_library: WithoutLibrary = False,
-    without_history: Annotated[
-        bool,
-        typer.Option(
-            "--without-history", help="Neither compare with earlier nights nor keep this one."
-        ),
-    ] = False,
+    without_history: WithoutHistory = False,
 ) -> None:
     """Turn nights into masters, verdicts and one aligned channel per filter.
 
@@ -183,7 +192,6 @@ def run(
     from stackbench.job.bench import WrongUseError, check_folders, open_bench
     from stackbench.job.console import ConsoleProgress
     from stackbench.job.history import History, default_history
-    from stackbench.job.remembering import propose_output
     from stackbench.job.run import run_job
     from stackbench.job.settings import Settings, SettingsError, load_settings
     from stackbench.job.store import StoreError
@@ -191,7 +199,7 @@ def run(
 
     asked = _StopButton()
     try:
-        out = out or propose_output(nights)
+        out = out or remembering.propose_output(nights)
         check_folders(nights, out)
         chosen = load_settings(settings) if settings is not None else Settings()
         chosen = chosen.with_export(tiff=tiff, stretch=stretch)
