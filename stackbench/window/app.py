@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Callable
+from functools import partial
 
 from PySide6.QtCore import QSettings
 from PySide6.QtWidgets import QApplication
@@ -50,8 +51,4 @@ def follow_system(app: QApplication) -> Callable[[], None]:
     dress(app, look_for(app.styleHints().colorScheme()))
     changed = app.styleHints().colorSchemeChanged
     link = changed.connect(lambda scheme: dress(app, look_for(scheme)))
-
-    def stop() -> None:
-        changed.disconnect(link)
-
-    return stop
+    return partial(changed.disconnect, link)

@@ -21,12 +21,18 @@ _USUAL_OF_THREE_LINES = ("G", "Ha", "OIII", "L")
 
 
 class ChannelsPage(QWidget):
-    """Shows the channels; asks to open their folder."""
+    """Shows the channels; asks to open their folder.
+
+    Parameters
+    ----------
+    controller : Controller
+        Owns the session of the night.
+    """
 
     folder_asked = Signal()
 
-    def __init__(self, controller: Controller, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, controller: Controller) -> None:
+        super().__init__()
         self._controller = controller
         self._model = controller.model
         self.setAccessibleName("Channels")

@@ -45,6 +45,8 @@ class Controller(QObject):
     ----------
     choices : Choices
         What is remembered from day to day.
+    parent : QObject, optional
+        What it belongs to.
     threads : int, optional
         How many threads the job uses; one per processor if None.
     """

@@ -25,6 +25,11 @@ class Errands(QObject):
     Each ends with exactly one of `answered`, `failed` and `dropped`, which
     come with the key that it was asked under, unless `clear` ended it.
     `advanced` tells how many pieces of how many are done.
+
+    Parameters
+    ----------
+    parent : QObject, optional
+        What it belongs to.
     """
 
     answered = Signal(object)

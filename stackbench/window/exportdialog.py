@@ -41,7 +41,15 @@ _EXISTING = {
 
 
 class ExportDialog(QDialog):
-    """Copies chosen files of chosen channels to a folder; holds nothing up."""
+    """Copies chosen files of chosen channels to a folder; holds nothing up.
+
+    Parameters
+    ----------
+    controller : Controller
+        Owns the session of the night.
+    parent : QWidget, optional
+        What it belongs to.
+    """
 
     def __init__(self, controller: Controller, parent: QWidget | None = None) -> None:
         super().__init__(parent)

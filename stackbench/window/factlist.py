@@ -19,8 +19,8 @@ class FactList(QWidget):
         What the facts are about, for those who do not see them.
     """
 
-    def __init__(self, name: str, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, name: str) -> None:
+        super().__init__()
         self.setAccessibleName(name)
         self.facts: tuple[Fact, ...] = ()
         layout = QVBoxLayout(self)

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRect, QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import QColor, QPainter, QPixmap, QTransform
-from PySide6.QtWidgets import QGraphicsItemGroup, QGraphicsPixmapItem, QWidget
+from PySide6.QtWidgets import QGraphicsItemGroup, QGraphicsPixmapItem
 
 from stackbench.job.pictures import Picture
 from stackbench.stars.records import StarTable
@@ -27,12 +27,17 @@ class FieldView(GridView):
 
     `detail_wanted` comes with a part of the image, in its pixels, that is
     enlarged beyond what the averaged picture shows.
+
+    Parameters
+    ----------
+    name : str
+        What a screen reader calls it.
     """
 
     detail_wanted = Signal(QRect)
 
-    def __init__(self, name: str, parent: QWidget | None = None) -> None:
-        super().__init__(name, parent)
+    def __init__(self, name: str) -> None:
+        super().__init__(name)
         self._item = QGraphicsPixmapItem()
         self._item.setTransformationMode(Qt.TransformationMode.SmoothTransformation)
         self._detail = QGraphicsPixmapItem()

@@ -2,7 +2,7 @@
 
 from PySide6.QtCore import QSize, Qt, QTimer, Signal
 from PySide6.QtGui import QResizeEvent, QShowEvent
-from PySide6.QtWidgets import QListView, QWidget
+from PySide6.QtWidgets import QListView
 
 from stackbench.window.night import SubRow
 from stackbench.window.sublist import THUMB_ROOM, SubList
@@ -22,8 +22,8 @@ class FilmStrip(QListView):
 
     seen = Signal()
 
-    def __init__(self, subs: SubList, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, subs: SubList) -> None:
+        super().__init__()
         self._subs = subs
         self._settled = QTimer(self, singleShot=True, interval=_SETTLED_MS)
         self._settled.timeout.connect(self.seen)

@@ -28,15 +28,20 @@ class FindingsPage(QWidget):
 
     `mark_asked` comes with the finding whose subs are to be marked in the
     ribbon, `wanted` with the sub to be looked at.
+
+    Parameters
+    ----------
+    model : NightModel
+        The night.
+    findings : NightFindings
+        What was found in the night.
     """
 
     mark_asked = Signal(object)
     wanted = Signal(object)
 
-    def __init__(
-        self, model: NightModel, findings: NightFindings, parent: QWidget | None = None
-    ) -> None:
-        super().__init__(parent)
+    def __init__(self, model: NightModel, findings: NightFindings) -> None:
+        super().__init__()
         self._model = model
         self._findings = findings
         self._listed: tuple[Finding, ...] = ()

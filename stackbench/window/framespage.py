@@ -20,10 +20,16 @@ from stackbench.window.parts import button, card, emptied, label, scrolled
 
 
 class FramesPage(QWidget):
-    """Shows the overview or all frames; sets nothing."""
+    """Shows the overview or all frames; sets nothing.
 
-    def __init__(self, model: NightModel, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    Parameters
+    ----------
+    model : NightModel
+        The night.
+    """
+
+    def __init__(self, model: NightModel) -> None:
+        super().__init__()
         self._model = model
         self._shown: object = None
         self.setAccessibleName("Frames")

@@ -31,12 +31,17 @@ class FramesView(QWidget):
 
     `label_asked` comes with the paths of the chosen frames and a label; None
     leaves them to their headers again.
+
+    Parameters
+    ----------
+    model : NightModel
+        The night.
     """
 
     label_asked = Signal(object, object)
 
-    def __init__(self, model: NightModel, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, model: NightModel) -> None:
+        super().__init__()
         self._model = model
         self._busy = False
         self._shown: tuple[Frame, ...] | None = None

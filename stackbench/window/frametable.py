@@ -32,6 +32,8 @@ class FrameTable(QAbstractTableModel):
     ----------
     model : NightModel
         The night.
+    parent : QObject, optional
+        What it belongs to.
     """
 
     def __init__(self, model: NightModel, parent: QObject | None = None) -> None:

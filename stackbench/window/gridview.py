@@ -11,7 +11,7 @@ from PySide6.QtGui import (
     QTransform,
     QWheelEvent,
 )
-from PySide6.QtWidgets import QGraphicsScene, QGraphicsView, QWidget
+from PySide6.QtWidgets import QGraphicsScene, QGraphicsView
 
 from stackbench.window.look import look_of
 
@@ -25,12 +25,17 @@ class GridView(QGraphicsView):
     `whole` is what is seen when all fits, empty while there is nothing.
     `moved` comes when it looks at another part, with the centre and the
     number of screen pixels per grid pixel, but not after `look_at`.
+
+    Parameters
+    ----------
+    name : str
+        What a screen reader calls it.
     """
 
     moved = Signal(QPointF, float)
 
-    def __init__(self, name: str, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, name: str) -> None:
+        super().__init__()
         self.setScene(QGraphicsScene(self))
         self.whole = QRectF()
         self._fitted = True

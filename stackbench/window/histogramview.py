@@ -62,7 +62,15 @@ class HistogramView(Plot):
         )
 
     def draw(self, painter: QPainter, look: Look) -> None:
-        """Draw the bins and the marks."""
+        """Draw the bins and the marks.
+
+        Parameters
+        ----------
+        painter : QPainter
+            Paints on the widget.
+        look : Look
+            The colours.
+        """
         one = self._histogram
         if one is None:
             return

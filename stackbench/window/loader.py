@@ -27,6 +27,8 @@ class PictureLoader(QObject):
 
     Parameters
     ----------
+    parent : QObject, optional
+        What it belongs to.
     budget_bytes : int
         How much memory pictures may take; those not seen for longest go.
     """

@@ -24,10 +24,16 @@ _HIGH = 196
 
 
 class MastersPage(QWidget):
-    """Shows the masters, each as soon as it is made; sets nothing."""
+    """Shows the masters, each as soon as it is made; sets nothing.
 
-    def __init__(self, controller: Controller, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    Parameters
+    ----------
+    controller : Controller
+        Owns the session of the night.
+    """
+
+    def __init__(self, controller: Controller) -> None:
+        super().__init__()
         self._controller = controller
         self._model = controller.model
         self._errands = controller.errands

@@ -142,6 +142,11 @@ class NightModel(QObject):
     `changed` tells of another state, `chosen_changed` of another selection,
     `current_changed` of another current sub, `trial_changed` of limits that
     are being tried out.
+
+    Parameters
+    ----------
+    parent : QObject, optional
+        What it belongs to.
     """
 
     changed = Signal()

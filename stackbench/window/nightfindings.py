@@ -30,6 +30,8 @@ class NightFindings(QObject):
         The night.
     errands : Errands
         Who works beside the event loop.
+    parent : QObject, optional
+        What it belongs to.
     """
 
     changed = Signal()

@@ -43,7 +43,15 @@ class NoiseView(Plot):
         )
 
     def draw(self, painter: QPainter, look: Look) -> None:
-        """Draw the line and the dots."""
+        """Draw the line and the dots.
+
+        Parameters
+        ----------
+        painter : QPainter
+            Paints on the widget.
+        look : Look
+            The colours.
+        """
         curve = self.curve
         if curve is None:
             return

@@ -49,8 +49,8 @@ class Plot(QWidget):
         What it shows, for those who do not see it; also written above it.
     """
 
-    def __init__(self, name: str, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, name: str) -> None:
+        super().__init__()
         self._name = name
         self._words = ""
         self._axes: tuple[Axis, Axis] | None = None

@@ -70,14 +70,21 @@ class ProductView(QWidget):
     """A list of products, and the picture of the one that is chosen.
 
     `picked` comes with the number of the chosen product.
+
+    Parameters
+    ----------
+    controller : Controller
+        Owns the session of the night.
+    name : str
+        What a screen reader calls it.
+    empty : str
+        What is said while there is nothing.
     """
 
     picked = Signal(int)
 
-    def __init__(
-        self, controller: Controller, name: str, empty: str, parent: QWidget | None = None
-    ) -> None:
-        super().__init__(parent)
+    def __init__(self, controller: Controller, name: str, empty: str) -> None:
+        super().__init__()
         self._pictures = controller.pictures
         self._wanted: tuple[Shown, ...] = ()
         self._details: tuple[Hashable, ...] = ()

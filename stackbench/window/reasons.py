@@ -17,10 +17,16 @@ _ROOM_FOR_ALL = 720
 
 
 class ReasonsView(QWidget):
-    """Shows one sub's verdict; sets nothing."""
+    """Shows one sub's verdict; sets nothing.
 
-    def __init__(self, model: NightModel, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    Parameters
+    ----------
+    model : NightModel
+        The night.
+    """
+
+    def __init__(self, model: NightModel) -> None:
+        super().__init__()
         self._model = model
         frame, inside = card()
         columns = QHBoxLayout()

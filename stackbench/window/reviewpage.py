@@ -32,13 +32,19 @@ _AHEAD = 3
 
 
 class ReviewPage(QWidget):
-    """Shows the current sub; asks to decide and to look at another, sets neither."""
+    """Shows the current sub; asks to decide and to look at another, sets neither.
+
+    Parameters
+    ----------
+    controller : Controller
+        Owns the session of the night.
+    """
 
     wanted = Signal(object)
     decided = Signal(object)  # Decision or None
 
-    def __init__(self, controller: Controller, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, controller: Controller) -> None:
+        super().__init__()
         self._model = controller.model
         self._controller = controller
         self._shown: Path | None = None

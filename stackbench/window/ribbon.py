@@ -35,6 +35,11 @@ class Ribbon(QWidget):
     `chosen` asks to choose subs, `wanted` to look at one, `limit_tried` for a
     limit that is being moved (measure, value, typical value or None), `menu`
     for the menu of decisions at a place of the screen.
+
+    Parameters
+    ----------
+    model : NightModel
+        The night.
     """
 
     chosen = Signal(object)
@@ -42,8 +47,8 @@ class Ribbon(QWidget):
     limit_tried = Signal(str, float, object)
     menu = Signal(QPoint)
 
-    def __init__(self, model: NightModel, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, model: NightModel) -> None:
+        super().__init__()
         self._model = model
         self._measure = MEASURES[0]
         self._places = RibbonPlaces([])

@@ -34,14 +34,20 @@ _ROOM_FOR_ALL = 1150
 
 
 class RibbonBar(QFrame):
-    """Holds the ribbon; asks to apply a moved limit or to put it back."""
+    """Holds the ribbon; asks to apply a moved limit or to put it back.
+
+    Parameters
+    ----------
+    model : NightModel
+        The night.
+    """
 
     apply_asked = Signal()
     drop_asked = Signal()
     measure_chosen = Signal(str)
 
-    def __init__(self, model: NightModel, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, model: NightModel) -> None:
+        super().__init__()
         self._model = model
         self.setProperty("part", "bar")
         self.ribbon = Ribbon(model)
@@ -164,8 +170,8 @@ class RibbonBar(QFrame):
 class FormKey(QWidget):
     """Tells which form of a cell means what."""
 
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self) -> None:
+        super().__init__()
         self.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
         self.setAccessibleName(
             "Full block: kept. Low hollow block with a stroke: rejected. Notch: in doubt. "

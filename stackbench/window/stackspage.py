@@ -27,10 +27,16 @@ _DIFFERENCE_TIP = "What the doubtful subs do: the stack with them less the stack
 
 
 class StacksPage(QWidget):
-    """Shows the stacks; sets nothing."""
+    """Shows the stacks; sets nothing.
 
-    def __init__(self, controller: Controller, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    Parameters
+    ----------
+    controller : Controller
+        Owns the session of the night.
+    """
+
+    def __init__(self, controller: Controller) -> None:
+        super().__init__()
         self._controller = controller
         self._model = controller.model
         self._errands = controller.errands

@@ -54,6 +54,8 @@ class SubList(QAbstractListModel):
     ----------
     model : NightModel
         The night.
+    parent : QObject, optional
+        What it belongs to.
     """
 
     def __init__(self, model: NightModel, parent: QObject | None = None) -> None:

@@ -19,17 +19,23 @@ from stackbench.window.subwords import state_words
 
 
 class SummaryPage(QWidget):
-    """Shows the state; asks to look at a sub or a finding, to open the folder or the report."""
+    """Shows the state; asks to look at a sub or a finding, to open the folder or the report.
+
+    Parameters
+    ----------
+    model : NightModel
+        The night.
+    findings : NightFindings
+        What was found in the night.
+    """
 
     wanted = Signal(object)
     finding_asked = Signal(object)
     folder_asked = Signal()
     report_asked = Signal()
 
-    def __init__(
-        self, model: NightModel, findings: NightFindings, parent: QWidget | None = None
-    ) -> None:
-        super().__init__(parent)
+    def __init__(self, model: NightModel, findings: NightFindings) -> None:
+        super().__init__()
         self._model = model
         self._findings = findings
         self.setAccessibleName("Night")

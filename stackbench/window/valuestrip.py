@@ -17,8 +17,8 @@ _DASHES = [2.0, 2.0]
 class ValueStrip(QWidget):
     """Draws values as strokes from low to high; the sub's own as a wedge above them."""
 
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self) -> None:
+        super().__init__()
         self._values: Sequence[float] = ()
         self._own: float | None = None
         self._limit: float | None = None

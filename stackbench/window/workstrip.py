@@ -15,14 +15,20 @@ _FINE = 1000
 
 
 class WorkStrip(QFrame):
-    """Shows the controller's work; asks to cancel, to go on, to stack again."""
+    """Shows the controller's work; asks to cancel, to go on, to stack again.
+
+    Parameters
+    ----------
+    controller : Controller
+        Owns the session of the night.
+    """
 
     cancel_asked = Signal()
     go_on_asked = Signal()
     restack_asked = Signal()
 
-    def __init__(self, controller: Controller, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, controller: Controller) -> None:
+        super().__init__()
         self._controller = controller
         self._ended = ""
         self._bad = False
