@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
-from PySide6.QtCore import QObject, QThread, QTimer, Signal, Slot
+from PySide6.QtCore import QObject, QTimer, Signal, Slot
 from PySide6.QtGui import QUndoStack
 
 from stackbench.frames.labels import Label
@@ -24,10 +24,10 @@ from stackbench.window.choices import Choices, RecentNight
 from stackbench.window.decisions import DecideCommand, LabelCommand
 from stackbench.window.errands import Errands
 from stackbench.window.loader import PictureLoader
-from stackbench.window.meter import Reading
 from stackbench.window.night import NightModel
 from stackbench.window.nightfindings import NightFindings
-from stackbench.window.worker import Tell, Work, Worker
+from stackbench.window.worker import Tell
+from stackbench.window.workthread import WorkThread
 
 logger = logging.getLogger(__name__)
 
@@ -72,9 +72,13 @@ class Controller(QObject):
         self.session: Session | None = None
         self.trial: Limits | None = None
         self._threads = threads
-        self._generation = 0
-        self._worker: Worker | None = None
-        self._thread: QThread | None = None
+        self._works = WorkThread(self)
+        self._works.changed.connect(self.working_changed)
+        self._works.progressed.connect(self.progressed)
+        self._works.told.connect(self._hear)
+        self._works.done.connect(self._done)
+        self._works.cancelled.connect(self._cancelled)
+        self._works.failed.connect(self._failed)
         # masters may be found one after the other faster than they can be drawn
         self._news: SessionState | None = None
         self._telling = QTimer(self, singleShot=True, interval=_TELL_EVERY_MS)
@@ -91,7 +95,7 @@ class Controller(QObject):
         bool
             From the start to the moment when its end was heard.
         """
-        return self._worker is not None
+        return self._works.working
 
     @property
     def out(self) -> Path | None:
@@ -121,27 +125,13 @@ class Controller(QObject):
         # an output folder keeps the settings that it was made with
         first = None if is_output(out) else self.choices.settings()
 
-        def work(progress: Progress, stop: Stop, tell: Tell) -> SessionState:
-            session = Session(
-                out,
-                folders,
-                threads=threads,
-                library=Library(default_library()),
-                history=History(default_history()),
-            )
-            self._opened.append(session)
-            if first is not None:
-                session.set_settings(first)
-            tell(session)
-            return session.run(progress=progress, stop=stop, hear=tell)
-
-        self._start(work)
+        self._works.begin(partial(self._open_and_work, folders, out, threads, first))
 
     def go_on(self) -> None:
         """Take up the work where it was left."""
         if self.session is not None and not self.working:
             session = self.session
-            self._start(
+            self._works.begin(
                 lambda progress, stop, tell: session.run(progress=progress, stop=stop, hear=tell)
             )
 
@@ -153,15 +143,14 @@ class Controller(QObject):
         if not session.state.groups:
             self.go_on()
             return
-        self._start(
+        self._works.begin(
             lambda progress, stop, tell: session.restack(progress=progress, stop=stop, hear=tell),
             first=Step.FIND if set(session.state.outdated) & set(BEFORE_JUDGING) else Step.STACK,
         )
 
     def cancel(self) -> None:
         """Ask the work under way to stop."""
-        if self._worker is not None:
-            self._worker.cancel()
+        self._works.cancel()
 
     def decide(self, paths: Sequence[Path], decision: Decision | None) -> None:
         """Keep or reject subs by hand, or hand them back to the rules.
@@ -259,12 +248,7 @@ class Controller(QObject):
 
     def close(self) -> None:
         """Stop what is under way, wait for its end, and let go of the session."""
-        self.cancel()
-        if self._thread is not None:
-            self._thread.quit()
-            self._thread.wait()
-        self._generation += 1
-        self._worker = self._thread = None
+        self._works.leave()
         self._leave()
         self.pictures.close()
         self.errands.close()
@@ -309,25 +293,32 @@ class Controller(QObject):
             self.session = None
             self.model.show(SessionState())
 
-    def _start(self, work: Work, *, first: Step = Step.FIND) -> None:
-        self._generation += 1
-        worker = Worker(work, generation=self._generation, first=first)
-        thread = QThread()
-        worker.moveToThread(thread)
-        thread.started.connect(worker.run)
-        worker.told.connect(self._hear)
-        worker.progressed.connect(self._progress)
-        worker.done.connect(self._done)
-        worker.cancelled.connect(self._cancelled)
-        worker.failed.connect(self._failed)
-        self._worker, self._thread = worker, thread
-        thread.start()
-        self.working_changed.emit()
+    def _open_and_work(
+        self,
+        folders: Sequence[Path],
+        out: Path,
+        threads: int | None,
+        first: Settings | None,
+        progress: Progress,
+        stop: Stop,
+        tell: Tell,
+    ) -> SessionState:
+        """Do all for an output folder; in the thread of the work."""
+        session = Session(
+            out,
+            folders,
+            threads=threads,
+            library=Library(default_library()),
+            history=History(default_history()),
+        )
+        self._opened.append(session)
+        if first is not None:
+            session.set_settings(first)
+        tell(session)
+        return session.run(progress=progress, stop=stop, hear=tell)
 
-    @Slot(int, object)
-    def _hear(self, generation: int, what: object) -> None:
-        if generation != self._generation:
-            return
+    @Slot(object)
+    def _hear(self, what: object) -> None:
         if isinstance(what, Session):
             self.session = what
             self.choices.remember(RecentNight(folders=what.state.folders, out=what.out))
@@ -343,36 +334,18 @@ class Controller(QObject):
             state, self._news, self.trial = self._news, None, None
             self.model.show(state)
 
-    @Slot(int, object)
-    def _progress(self, generation: int, reading: Reading) -> None:
-        if generation == self._generation and self.working:
-            self.progressed.emit(reading)
+    @Slot(object)
+    def _done(self, state: SessionState) -> None:
+        self._news = None
+        self.model.show(state)
+        self.finished.emit()
 
-    @Slot(int, object)
-    def _done(self, generation: int, state: SessionState) -> None:
-        if self._end(generation):
-            self._news = None
-            self.model.show(state)
-            self.finished.emit()
+    @Slot()
+    def _cancelled(self) -> None:
+        self._tell()
+        self.stopped.emit()
 
-    @Slot(int)
-    def _cancelled(self, generation: int) -> None:
-        if self._end(generation):
-            self._tell()
-            self.stopped.emit()
-
-    @Slot(int, str)
-    def _failed(self, generation: int, words: str) -> None:
-        if self._end(generation):
-            self._tell()
-            self.failed.emit(words)
-
-    def _end(self, generation: int) -> bool:
-        """Let the thread go; False for work that nobody waits for any more."""
-        if generation != self._generation or self._thread is None:
-            return False
-        self._thread.quit()
-        self._thread.wait()
-        self._worker = self._thread = None
-        self.working_changed.emit()
-        return True
+    @Slot(str)
+    def _failed(self, words: str) -> None:
+        self._tell()
+        self.failed.emit(words)
