@@ -35,7 +35,7 @@ def run_window() -> int:
     return app.exec()
 
 
-def follow_system(app: QApplication) -> Callable[[], None]:
+def follow_system(app: QApplication) -> Callable[[], object]:
     """Be light or dark as the system is, now and when it changes.
 
     Parameters

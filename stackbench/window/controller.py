@@ -1,6 +1,5 @@
 """The one place that owns a session: takes intents, starts work, renews the model."""
 
-import logging
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
@@ -28,8 +27,6 @@ from stackbench.window.night import NightModel
 from stackbench.window.nightfindings import NightFindings
 from stackbench.window.worker import Tell
 from stackbench.window.workthread import WorkThread
-
-logger = logging.getLogger(__name__)
 
 _TELL_EVERY_MS = 30
 
