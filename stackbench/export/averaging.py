@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled
+from stackbench.frames.compiled import compiled, inner
 
 
 @compiled
@@ -21,18 +21,33 @@ def average_blocks(image: NDArray[np.float32], factor: int, result: NDArray[np.f
     """
     ny, nx = image.shape
     tall, wide = result.shape
-    total = np.empty(wide, np.float64)
-    count = np.empty(wide, np.int32)
+    total = np.empty(nx, np.float64)
     for j in range(tall):
+        top, bottom = j * factor, min((j + 1) * factor, ny)
         total[:] = 0.0
-        count[:] = 0
-        for y in range(j * factor, min((j + 1) * factor, ny)):
-            for i in range(wide):
-                first = i * factor
-                for x in range(first, min(first + factor, nx)):
-                    value = image[y, x]
-                    if np.isfinite(value):
-                        total[i] += value
-                        count[i] += 1
+        for y in range(top, bottom):  # whole rows at a time, which the processor adds at once
+            for x in range(nx):
+                total[x] += image[y, x]
         for i in range(wide):
-            result[j, i] = total[i] / count[i] if count[i] > 0 else np.nan
+            left, right = i * factor, min((i + 1) * factor, nx)
+            value = 0.0
+            for x in range(left, right):
+                value += total[x]
+            if np.isfinite(value):
+                result[j, i] = value / ((bottom - top) * (right - left))
+            else:
+                result[j, i] = _mean_of_defined(image, top, bottom, left, right)
+
+
+@inner
+def _mean_of_defined(
+    image: NDArray[np.float32], top: int, bottom: int, left: int, right: int
+) -> float:
+    total, count = 0.0, 0
+    for y in range(top, bottom):
+        for x in range(left, right):
+            value = image[y, x]
+            if np.isfinite(value):
+                total += value
+                count += 1
+    return total / count if count > 0 else np.nan

@@ -16,7 +16,8 @@ from stackbench.calibration.apply import Calibrator
 from stackbench.export.preview import averaged
 from stackbench.frames.pixels import MappedRows, PixelFile
 
-_BAND_ROWS = 256
+# A band of a large sensor stays in the processor's cache.
+_BAND_ROWS = 128
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,9 +88,11 @@ def averaged_sub(pixel_file: PixelFile, calibrator: CoarseCalibrator) -> NDArray
     ny, nx = source.shape
     small = np.empty((-(-ny // factor), -(-nx // factor)), dtype=np.float32)
     step = max(1, _BAND_ROWS // factor) * factor
+    room = np.empty((min(step, ny), nx), dtype=np.float32)
     for start in range(0, ny, step):
         stop = min(start + step, ny)
-        band = source.rows(start, stop)
+        band = room[: stop - start]
+        source.rows_into(start, stop, out=band)
         here = slice(*np.searchsorted(calibrator.bad_y, (start, stop)))
         band[calibrator.bad_y[here] - start, calibrator.bad_x[here]] = np.nan
         small[start // factor : -(-stop // factor)] = averaged(band, factor=factor)

@@ -2,6 +2,7 @@
 
 import threading
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -290,15 +291,21 @@ def _shape(image: NDArray[Any]) -> tuple[int, int]:
 def _picture(
     small: NDArray[np.float32], factor: int, shape: tuple[int, int], scale: "Scale | None"
 ) -> Picture:
-    from stackbench.export.levels import picture_scale, shown
+    from stackbench.export.levels import picture_scale
 
     scale = scale or picture_scale(small)
-    # the stretch is looked up: far fewer levels than pixels need working out
-    ramp = np.linspace(scale.black, scale.white, _LEVELS, dtype=np.float32)
-    table = (shown(ramp[None], scale)[0] * np.float32(255.0) + np.float32(0.5)).astype(np.uint8)
     place = small - np.float32(scale.black)
     place *= np.float32((_LEVELS - 1) / (scale.white - scale.black))
     # fmax and fmin pass over NaN, which so becomes black
     np.fmin(np.fmax(place, 0.0, out=place), np.float32(_LEVELS - 1), out=place)
-    grey = table[place.astype(np.uint16)]
+    grey = _table(scale)[place.astype(np.uint16)]
     return Picture(grey=grey, factor=factor, shape=shape, scale=scale)
+
+
+@lru_cache(maxsize=16)  # all subs of a filter share one
+def _table(scale: "Scale") -> NDArray[np.uint8]:
+    """Work the stretch out for far fewer levels than there are pixels."""
+    from stackbench.export.levels import shown
+
+    ramp = np.linspace(scale.black, scale.white, _LEVELS, dtype=np.float32)
+    return (shown(ramp[None], scale)[0] * np.float32(255.0) + np.float32(0.5)).astype(np.uint8)

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QColor, QPainterPath, QPalette
@@ -52,7 +53,13 @@ class Look:
             return QColor(self.muted)
         # of all grounds marks are drawn on, the one that is nearest to them
         ground = self.panel if self.dark else self.well
-        return told_apart(QColor(mark.hue), QColor(ground))
+        return QColor(_seen(mark.hue, ground))
+
+
+@cache
+def _seen(hue: str, ground: str) -> str:
+    """Name the colour once; the ribbon asks for every cell, whenever it is drawn."""
+    return told_apart(QColor(hue), QColor(ground)).name()
 
 
 LIGHT = Look(
