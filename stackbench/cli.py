@@ -16,6 +16,7 @@ import typer
 from stackbench import __version__, cli_camera, cli_library
 
 if TYPE_CHECKING:
+    from stackbench.job.history import History
     from stackbench.job.library import Library
 
 DONE, NOTHING_STACKED, WRONG_USE, CANCELLED = 0, 1, 2, 130
@@ -90,6 +91,15 @@ Tiff = Annotated[
 Stretch = Annotated[
     bool | None,
     typer.Option("--stretch/--linear", help="Stretch the TIFF files to look at. Default: linear."),
+]
+HistoryFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--history",
+        metavar="FILE",
+        dir_okay=False,
+        help="History of nights. Default: among your own application data.",
+    ),
 ]
 WithoutHistory = Annotated[
     bool,
@@ -178,6 +188,7 @@ def run(
     stretch: Stretch = None,
     library: LibraryFolder = None,
     without_library: WithoutLibrary = False,
+    history: HistoryFile = None,
     without_history: WithoutHistory = False,
 ) -> None:
     """Turn nights into masters, verdicts and one aligned channel per filter.
@@ -191,7 +202,6 @@ def run(
     from stackbench.job import remembering
     from stackbench.job.bench import WrongUseError, check_folders, open_bench
     from stackbench.job.console import ConsoleProgress
-    from stackbench.job.history import History, default_history
     from stackbench.job.run import run_job
     from stackbench.job.settings import Settings, SettingsError, load_settings
     from stackbench.job.store import StoreError
@@ -212,7 +222,7 @@ def run(
                 stop=asked.pressed,
                 threads=jobs,
                 library=_library(library, without=without_library),
-                history=None if without_history else History(default_history()),
+                history=None if without_history else _history(history),
             ) as bench,
         ):
             if forget_settings:
@@ -258,21 +268,23 @@ def report(
         typer.echo(f"Report: {out / PAGE_NAME}")
 
 
-@app.command()
-def history(
+@app.command("history")
+def list_history(
     *,
+    history: HistoryFile = None,
     last: Annotated[
         int, typer.Option(min=1, help="How many nights of each setup and filter to show.")
     ] = 30,
 ) -> None:
     """List the nights kept for comparison, by setup and filter.
 
-    They lie among your own application data, or where STACKBENCH_HISTORY says.
+    They lie among your own application data, or where --history or the variable
+    STACKBENCH_HISTORY says.
     """
-    from stackbench.job.history import History, HistoryError, default_history
+    from stackbench.job.history import HistoryError
     from stackbench.job.words import history_lines
 
-    opened = History(default_history())
+    opened = _history(history)
     try:
         nights = opened.nights()
     except HistoryError as error:
@@ -306,6 +318,12 @@ def _library(folder: Path | None, *, without: bool) -> "Library | None":
     from stackbench.job.library import Library, default_library
 
     return None if without else Library(folder or default_library())
+
+
+def _history(file: Path | None) -> "History":
+    from stackbench.job.history import History, default_history
+
+    return History(file or default_history())
 
 
 def _wrong_use(error: Exception) -> NoReturn:

@@ -109,6 +109,20 @@ def test_a_night_is_kept_only_if_it_may_be(night, tmp_path):
     assert "No nights are kept yet" in call("history").output
 
 
+def test_a_night_is_kept_where_it_is_wanted(night, tmp_path):
+    elsewhere = tmp_path / "nights" / "mine.sqlite"
+    done = call("run", night, "--out", tmp_path / "out", "--history", elsewhere)
+    assert done.exit_code == 0, done.output
+    assert not default_history().exists()
+    told = call("history", "--history", elsewhere)
+    assert told.exit_code == 0
+    assert told.output.splitlines()[0] == str(elsewhere)
+    assert any(line.startswith("  20") for line in told.output.splitlines())
+    refused = call("run", night, "--out", tmp_path / "out", "--history", tmp_path)
+    assert refused.exit_code == 2
+    assert "is a directory" in refused.output
+
+
 def test_a_damaged_history_stops_no_job(night, tmp_path):
     default_history().write_bytes(b"no database at all" * 100)
     done = call("run", night, "--out", tmp_path / "out")

@@ -308,4 +308,7 @@ def _table(scale: "Scale") -> NDArray[np.uint8]:
     from stackbench.export.levels import shown
 
     ramp = np.linspace(scale.black, scale.white, _LEVELS, dtype=np.float32)
-    return (shown(ramp[None], scale)[0] * np.float32(255.0) + np.float32(0.5)).astype(np.uint8)
+    table: NDArray[np.uint8] = (
+        shown(ramp[None], scale)[0] * np.float32(255.0) + np.float32(0.5)
+    ).astype(np.uint8)
+    return table
