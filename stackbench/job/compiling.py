@@ -7,6 +7,7 @@ what it needs now; the machine code on disk is how the job gets it.
 
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from typing import Any, Literal
 
@@ -18,9 +19,10 @@ _TEXT = "First run since the installation: compiling, once, for a quarter of a m
 
 
 class Compiling:
-    """The compiling of one job, and its helpers."""
+    """The compiling of one job, and its helpers; to be begun from any thread."""
 
     def __init__(self) -> None:
+        self._lock = threading.Lock()
         self._helpers: dict[Part, subprocess.Popen[bytes]] = {}
 
     def begin(self, progress: Progress, kernel: Callable[..., Any], *ahead: Part) -> None:
@@ -37,18 +39,19 @@ class Compiling:
         """
         from stackbench.frames.compiled import is_on_disk
 
-        if self._helpers or is_on_disk(kernel):
-            return
-        progress.say(_TEXT)
-        for part in ahead:
-            # nobody hears a helper fail: what it leaves undone, the job compiles itself
-            self._helpers[part] = subprocess.Popen(  # noqa: S603 - this interpreter, a part's name
-                [sys.executable, "-m", "stackbench.job.practising", part],
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),  # of Windows
-            )
+        with self._lock:
+            if self._helpers or is_on_disk(kernel):
+                return
+            progress.say(_TEXT)
+            for part in ahead:
+                # nobody hears a helper fail: what it leaves undone, the job compiles itself
+                self._helpers[part] = subprocess.Popen(  # noqa: S603 - this interpreter
+                    [sys.executable, "-m", "stackbench.job.practising", part],
+                    stdin=subprocess.DEVNULL,
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.DEVNULL,
+                    creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),  # of Windows
+                )
 
     def wait(self, *parts: Part) -> None:
         """Wait for helpers, before work begins that needs what they compile.

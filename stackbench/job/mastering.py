@@ -1,9 +1,8 @@
 """The second step: make the masters, or find them as an earlier run left them."""
 
+import threading
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future
-from dataclasses import dataclass, replace
-from functools import partial
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +19,7 @@ from stackbench.calibration.records import (
 )
 from stackbench.export.files import product_sha256
 from stackbench.frames.records import Frame, Kind, Problem
-from stackbench.job.background import Background
+from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.keys import file_mark, key_of
@@ -34,6 +33,9 @@ if TYPE_CHECKING:
 
 _FACTS: TypeAdapter[MasterFacts] = TypeAdapter(MasterFacts)
 _PROBLEMS: TypeAdapter[list[Problem]] = TypeAdapter(list[Problem])
+# What one thread does alone for one master (medians, defects, waiting for the disk)
+# goes on beside another; more would only take more memory.
+_AT_ONCE = 2
 FEW_PAIRS = 3
 """So many pairs of flats give the gain to 0.3 %, and cost a run little time."""
 
@@ -42,13 +44,13 @@ FEW_PAIRS = 3
 class FinishedMaster:
     """A master on disk; `key` stands for all that it was made from.
 
-    `sha256` is the file's checksum, None as long as it is being written.
+    `sha256` is the file's checksum.
     """
 
     key: str
     path: Path
     facts: MasterFacts
-    sha256: str | None = None
+    sha256: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +63,7 @@ class _Wanted:
 
 
 Masters = tuple[tuple[CalibrationSet, FinishedMaster], ...]
-"""Masters, each with the set that it was made from, in the order of making."""
+"""Masters, each with the set that it was made from, in the order of the sets."""
 
 HearMasters = Callable[[Masters], None]
 
@@ -77,14 +79,21 @@ def unheard(masters: Masters) -> None:
 
 
 class MasterShelf:
-    """The finished masters of a job, by the set each was made from."""
+    """The finished masters of a job, by the set each was made from.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    sets : sequence of CalibrationSet
+        In the order in which their masters are listed.
+    """
+
+    def __init__(self, sets: Sequence[CalibrationSet]) -> None:
+        self._places = {one: place for place, one in enumerate(sets)}
         self._finished: dict[CalibrationSet, FinishedMaster] = {}
         self.problems: list[Problem] = []
 
     def put(self, one: CalibrationSet, master: FinishedMaster) -> None:
-        """Add a finished master, or put it in the place of the one that is there.
+        """Add a finished master.
 
         Parameters
         ----------
@@ -111,14 +120,14 @@ class MasterShelf:
         return None if one is None else self._finished.get(one)
 
     def all(self) -> Masters:
-        """List the masters in the order in which they were made.
+        """List the masters in the order of their sets.
 
         Returns
         -------
         Masters
             Each set with its master.
         """
-        return tuple(self._finished.items())
+        return tuple(sorted(self._finished.items(), key=lambda item: self._places[item[0]]))
 
     def serving_key(self, serving: Serving) -> str:
         """Make the key of all that a serving does to a frame.
@@ -166,59 +175,78 @@ def make_masters(
     MasterShelf
         The masters, with problems for sets and frames that could not be used.
     """
-    shelf = MasterShelf()
+    shelf = MasterShelf(plan.sets)
+    making = _Making(bench=bench, found=found, plan=plan, shelf=shelf, desk=desk, hear=hear)
     names = master_names([one for one in plan.sets if one.stored is None])
     bench.progress.begin(Step.MASTERS, sum(len(one.frames) for one in plan.sets))
-    checksums: dict[CalibrationSet, Future[str | None]] = {}
-    with Background() as background:
-        for one in plan.sets:
-            if one.stored is not None:
-                shelf.put(one, _borrowed(one.stored))
-                continue
-            key = _key(bench, found, plan, shelf, desk, one)
-            wanted = _Wanted(one=one, key=key, path=bench.out / "masters" / names[one])
-            if not _recall(bench, shelf, wanted):
-                if one.kind is Kind.FLAT:
-                    background.finish()  # what it is freed of may have to be read back
-                made, wanted = _make(bench, found, plan, shelf, desk, wanted)
-                keep = partial(_keep, bench, found, wanted, made)
-                checksums[one] = background.start(partial(_keep_and_tell, keep, hear, shelf.all()))
-                del made, keep  # the next master needs the memory
-                desk.release(_not_needed_again(one))
-            bench.progress.advance(Step.MASTERS, len(one.frames))
-    for one, checksum in checksums.items():
-        if (finished := shelf.get(one)) is not None:
-            shelf.put(one, replace(finished, sha256=checksum.result()))
+    for flats in (False, True):  # flats are freed of the masters of the others
+        sets = [one for one in plan.sets if (one.kind is Kind.FLAT) is flats]
+        in_threads(
+            making.make,
+            (wanted for one in sets if (wanted := making.wanted(one, names)) is not None),
+            threads=min(bench.threads, _AT_ONCE),
+            stop=bench.stop,
+        )
+    shelf.problems += [problem for one in plan.sets for problem in making.problems[one]]
     bench.progress.end(Step.MASTERS)
     hear(shelf.all())
     return shelf
 
 
-def _make(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
-    wanted: _Wanted,
-) -> "tuple[MadeMaster, _Wanted]":
-    """Make a master and put it on the shelf; with the key under which it is kept."""
-    from stackbench.job.mastermaking import make_master
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Making:
+    """The making of a job's masters; `problems` are those of each set."""
 
-    made = make_master(bench, found, plan, shelf, desk, wanted.one)
-    shelf.problems += made.problems
-    if made.unread:
-        # another master than that of the whole set, for which the next run looks
-        unread = [found.checksums[frame] for frame in made.unread]
-        wanted = replace(wanted, key=key_of(wanted.key, "without", unread))
-    master = made.master
-    if master is not None:
-        facts = facts_of(master)
-        shelf.put(wanted.one, FinishedMaster(key=wanted.key, path=wanted.path, facts=facts))
-        shelf.problems += facts.problems
-        if wanted.one.kind is not Kind.FLAT:  # flats and lights are freed of it next
-            desk.masters.get(wanted.key, lambda: master)
-    return made, wanted
+    bench: Bench
+    found: Found
+    plan: CalibrationPlan
+    shelf: MasterShelf
+    desk: PixelDesk
+    hear: HearMasters
+    problems: dict[CalibrationSet, Sequence[Problem]] = field(default_factory=dict)
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def wanted(self, one: CalibrationSet, names: Mapping[CalibrationSet, str]) -> _Wanted | None:
+        """Say what is to be made of a set; None if its master is there already."""
+        if one.stored is not None:
+            self._put(one, _borrowed(one.stored), ())
+            return None
+        key = _key(self.bench, self.found, self.plan, self.shelf, self.desk, one)
+        wanted = _Wanted(one=one, key=key, path=self.bench.out / "masters" / names[one])
+        recalled = _recall(self.bench, wanted)
+        if recalled is None:
+            return wanted
+        self._put(one, *recalled)
+        return None
+
+    def make(self, wanted: _Wanted) -> None:
+        """Make a master, write it and put it on the shelf; for any thread."""
+        from stackbench.job.mastermaking import make_master
+
+        bench, found, one = self.bench, self.found, wanted.one
+        made = make_master(bench, found, self.plan, self.shelf, self.desk, one)
+        if made.unread:
+            # another master than that of the whole set, for which the next run looks
+            unread = [found.checksums[frame] for frame in made.unread]
+            wanted = replace(wanted, key=key_of(wanted.key, "without", unread))
+        master = made.master
+        if master is not None and one.kind is not Kind.FLAT:
+            # flats and lights are freed of it next
+            self.desk.masters.get(wanted.key, lambda: master)
+        self.hear(self._put(one, *_keep(bench, found, wanted, made)))
+        self.desk.release(_not_needed_again(one))
+
+    def _put(
+        self, one: CalibrationSet, finished: FinishedMaster | None, problems: Sequence[Problem]
+    ) -> Masters:
+        """Take down what came of a set; the masters on disk by then."""
+        self.bench.progress.advance(Step.MASTERS, len(one.frames))
+        with self.lock:
+            self.problems[one] = problems
+            if finished is not None:
+                self.shelf.put(one, finished)
+                self.problems[one] = (*problems, *finished.facts.problems)
+            return self.shelf.all()
 
 
 def bad_pixel_problems(bench: Bench, shelf: MasterShelf, serving: Serving) -> list[Problem]:
@@ -265,27 +293,25 @@ def _key(
     )
 
 
-def _recall(bench: Bench, shelf: MasterShelf, wanted: _Wanted) -> bool:
-    """Put a master of an earlier run on the shelf, if it is still what it was."""
+def _recall(bench: Bench, wanted: _Wanted) -> tuple[FinishedMaster | None, list[Problem]] | None:
+    """Recall what an earlier run made of a set, if the file is still what it was."""
     known = bench.store.recall("master", wanted.key)
     if known is None:
-        return False
+        return None
     now = map(str, _paths(wanted.one))
     record = _with_paths(known[0], dict(zip(known[0]["frames"], now, strict=True)))
     problems = _PROBLEMS.validate_python(record["problems"])
-    if record["facts"] is not None:
-        if record["file"] != [wanted.path.name, file_mark(wanted.path)]:
-            return False
-        finished = FinishedMaster(
-            key=wanted.key,
-            path=wanted.path,
-            facts=_FACTS.validate_python(record["facts"]),
-            sha256=record.get("sha256"),
-        )
-        shelf.put(wanted.one, finished)
-        problems += finished.facts.problems
-    shelf.problems += problems
-    return True
+    if record["facts"] is None:
+        return None, problems
+    if record["file"] != [wanted.path.name, file_mark(wanted.path)]:
+        return None
+    finished = FinishedMaster(
+        key=wanted.key,
+        path=wanted.path,
+        facts=_FACTS.validate_python(record["facts"]),
+        sha256=record["sha256"],
+    )
+    return finished, problems
 
 
 def _borrowed(stored: StoredMaster) -> FinishedMaster:
@@ -295,32 +321,31 @@ def _borrowed(stored: StoredMaster) -> FinishedMaster:
     )
 
 
-def _keep(bench: Bench, found: Found, wanted: _Wanted, made: "MadeMaster") -> str | None:
-    """Write a master, and then remember it; the checksum of its file."""
+def _keep(
+    bench: Bench, found: Found, wanted: _Wanted, made: "MadeMaster"
+) -> tuple[FinishedMaster | None, Sequence[Problem]]:
+    """Write a master, and then remember it."""
     record: dict[str, Any] = {
         "problems": _PROBLEMS.dump_python(list(made.problems), mode="json"),
         "facts": None,
-        "sha256": None,
         "frames": list(map(str, _paths(wanted.one))),
     }
+    finished = None
     if made.master is not None:
         from stackbench.job.mastermaking import write_finished
 
         write_finished(bench, found, wanted.path, made.master)
-        record["facts"] = _FACTS.dump_python(facts_of(made.master), mode="json")
+        finished = FinishedMaster(
+            key=wanted.key,
+            path=wanted.path,
+            facts=facts_of(made.master),
+            sha256=product_sha256(wanted.path),
+        )
+        record["facts"] = _FACTS.dump_python(finished.facts, mode="json")
         record["file"] = [wanted.path.name, file_mark(wanted.path)]
-        record["sha256"] = product_sha256(wanted.path)
+        record["sha256"] = finished.sha256
     bench.store.keep("master", wanted.key, record)
-    checksum: str | None = record["sha256"]
-    return checksum
-
-
-def _keep_and_tell(
-    keep: Callable[[], str | None], hear: HearMasters, masters: Masters
-) -> str | None:
-    checksum = keep()
-    hear(masters)
-    return checksum
+    return finished, made.problems
 
 
 def _not_needed_again(one: CalibrationSet) -> Sequence[Frame]:
