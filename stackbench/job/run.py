@@ -11,6 +11,7 @@ from pathlib import Path
 from stackbench.export.night import Night
 from stackbench.frames.groups import light_groups
 from stackbench.frames.records import Frame, Problem
+from stackbench.job.background import Background
 from stackbench.job.bench import Bench
 from stackbench.job.decisions import take_decisions
 from stackbench.job.doubts import calibration_doubts
@@ -261,8 +262,14 @@ def finish_night(
         If a product cannot be written.
     """
     found, overview = night.looked.found, night.looked.overview
-    doubts = calibration_doubts(bench, found, overview.plan, night.shelf, desk, night.measured.subs)
-    stacks, unstacked = stack_groups(bench, found, overview.plan, night.shelf, desk, judged)
+    plan, shelf, subs = overview.plan, night.shelf, night.measured.subs
+    with Background() as background:
+        begun, unstacked = stack_groups(
+            bench, found, plan, shelf, desk, judged, background=background
+        )
+        # looked for while the last stack is measured and written
+        doubts = calibration_doubts(bench, found, plan, shelf, desk, subs)
+    stacks = tuple(one.finished() for one in begun)
     desk.forget()
     channels, unaligned = export_channels(bench, found, stacks)
     problems = (

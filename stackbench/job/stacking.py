@@ -63,6 +63,25 @@ class FinishedStack:
     facts: StackFacts
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BegunStack:
+    """A stack that is added up; `facts` are there when it is measured and written."""
+
+    path: Path
+    recipe: Recipe
+    facts: "Future[StackFacts]"
+
+    def finished(self) -> FinishedStack:
+        """Wait until the stack is on disk.
+
+        Returns
+        -------
+        FinishedStack
+            With its numbers.
+        """
+        return FinishedStack(path=self.path, recipe=self.recipe, facts=self.facts.result())
+
+
 _FACTS: TypeAdapter[StackFacts] = TypeAdapter(StackFacts)
 
 
@@ -73,7 +92,9 @@ def stack_groups(
     shelf: MasterShelf,
     desk: PixelDesk,
     judged: Sequence[JudgedGroup],
-) -> tuple[tuple[FinishedStack, ...], tuple[Problem, ...]]:
+    *,
+    background: Background,
+) -> tuple[tuple[BegunStack, ...], tuple[Problem, ...]]:
     """Stack the kept subs of every group.
 
     Parameters
@@ -90,28 +111,31 @@ def stack_groups(
         Gives the frames' pixels.
     judged : sequence of JudgedGroup
         The groups.
+    background : Background
+        Measures and writes a stack while the next is added up.
 
     Returns
     -------
-    tuple of FinishedStack, and tuple of Problem
-        The stacks, and what kept subs or groups out of one.
+    tuple of BegunStack, and tuple of Problem
+        The stacks, the last of which may not be written yet, and what kept
+        subs or groups out of one.
     """
-    stacks: list[tuple[Path, Recipe, StackFacts | Future[StackFacts]]] = []
+    stacks: list[BegunStack] = []
     problems: list[Problem] = []
     names = group_names([one.group for one in judged])
     bench.progress.begin(Step.STACK, sum(sub.kept for one in judged for sub in one.subs))
-    with Background() as background:
-        for one, name in zip(judged, names, strict=True):
-            recipe, left_out = write_recipe(bench, plan, shelf, one)
-            problems += left_out
-            if recipe is None:
-                continue
-            path = bench.out / "stacks" / f"{name}.fits"
-            facts = _recall(bench, recipe.key, path)
-            if facts is not None:
-                bench.progress.advance(Step.STACK, len(recipe.subs))
-                stacks.append((path, recipe, facts))
-                continue
+    for one, name in zip(judged, names, strict=True):
+        recipe, left_out = write_recipe(bench, plan, shelf, one)
+        problems += left_out
+        if recipe is None:
+            continue
+        path = bench.out / "stacks" / f"{name}.fits"
+        known = _recall(bench, recipe.key, path)
+        if known is not None:
+            bench.progress.advance(Step.STACK, len(recipe.subs))
+            facts: Future[StackFacts] = Future()
+            facts.set_result(known)
+        else:
             from stackbench.job.noisesources import noise_sources
             from stackbench.job.stackmaking import make_stack
 
@@ -126,17 +150,11 @@ def stack_groups(
                 _finish, bench, found, recipe, stack, inputs, path,
                 noise_sources(plan, shelf, recipe),
             )  # fmt: skip
-            stacks.append((path, recipe, background.start(finish)))
+            facts = background.start(finish)
             del stack, inputs, finish  # the next stack needs the memory
+        stacks.append(BegunStack(path=path, recipe=recipe, facts=facts))
     bench.progress.end(Step.STACK)
-    return tuple(
-        FinishedStack(
-            path=path,
-            recipe=recipe,
-            facts=facts.result() if isinstance(facts, Future) else facts,
-        )
-        for path, recipe, facts in stacks
-    ), tuple(problems)
+    return tuple(stacks), tuple(problems)
 
 
 def outdated(
