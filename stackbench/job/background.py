@@ -1,5 +1,6 @@
 """Finishing one thing in the background while the next is worked on."""
 
+import threading
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
@@ -19,6 +20,7 @@ class Background:
     def __init__(self) -> None:
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="background")
         self._last: Future[Any] | None = None
+        self._turn = threading.Lock()
 
     def __enter__(self) -> Self:
         """Return the background itself."""
@@ -36,7 +38,7 @@ class Background:
             self.finish()
 
     def start(self, function: Callable[[], R]) -> Future[R]:
-        """Begin a thing as soon as the last one is done.
+        """Begin a thing as soon as the last one is done; from any thread.
 
         Parameters
         ----------
@@ -49,9 +51,10 @@ class Background:
             Its result. An error also comes out of the next `start` or
             `finish`, so that none is lost.
         """
-        self.finish()
-        future = self._pool.submit(function)
-        self._last = future
+        with self._turn:
+            self.finish()
+            future = self._pool.submit(function)
+            self._last = future
         return future
 
     def finish(self) -> None:

@@ -11,7 +11,7 @@ from stackbench.frames.words import counted
 from stackbench.job.bench import Bench
 from stackbench.job.keys import key_of
 from stackbench.job.library import LibraryError, LibraryMaster
-from stackbench.job.mastering import FinishedMaster
+from stackbench.job.shelf import FinishedMaster
 
 # Within these two darks show the same pixels hot (common practice, no source).
 _SAME_SHARE = 0.02

@@ -9,10 +9,10 @@ from stackbench.calibration.records import Master, Serving
 from stackbench.frames.records import CameraSetup
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
-from stackbench.job.mastering import MasterShelf
 from stackbench.job.mastermaking import load_master
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
+from stackbench.job.shelf import MasterShelf
 
 
 class CalibratorDesk:

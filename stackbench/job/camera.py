@@ -16,9 +16,10 @@ from stackbench.frames.records import CameraSetup, Frame, Kind
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.keys import key_of
-from stackbench.job.mastering import FEW_PAIRS, MasterShelf
+from stackbench.job.mastering import FEW_PAIRS
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
+from stackbench.job.shelf import MasterShelf
 
 _MEASURED: TypeAdapter[MeasuredCamera] = TypeAdapter(MeasuredCamera)
 

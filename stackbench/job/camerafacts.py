@@ -27,10 +27,10 @@ from stackbench.job.camera import camera_numbers, sets_of, used_frames
 from stackbench.job.darksignal import dark_signal
 from stackbench.job.doubts import gain_doubt, stated_gain
 from stackbench.job.finding import Found
-from stackbench.job.mastering import FinishedMaster, MasterShelf
 from stackbench.job.mastermaking import load_master
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
+from stackbench.job.shelf import FinishedMaster, MasterShelf
 
 _MOST_PAIRS = 12
 

@@ -8,6 +8,7 @@ from pydantic import TypeAdapter
 
 from stackbench.export.files import write_text
 from stackbench.export.transferplot import transfer_svg
+from stackbench.job.background import Background
 from stackbench.job.bench import Bench
 from stackbench.job.camerafacts import CameraFacts, camera_facts, cameras_of
 from stackbench.job.mastering import make_masters
@@ -47,10 +48,12 @@ def study_cameras(bench: Bench, folders: Sequence[Path]) -> tuple[CameraFacts, .
     looked = look_through(bench, folders)
     desk = PixelDesk(bench.scratch)
     plan = looked.overview.plan
-    shelf = make_masters(bench, looked.found, plan, desk)
-    facts = tuple(
-        camera_facts(bench, looked.found, plan, shelf, desk, camera) for camera in cameras_of(plan)
-    )
+    with Background() as background:
+        shelf = make_masters(bench, looked.found, plan, desk, background=background)
+        facts = tuple(
+            camera_facts(bench, looked.found, plan, shelf, desk, camera)
+            for camera in cameras_of(plan)
+        )
     folder = bench.out / FOLDER
     text = json.dumps(_FACTS.dump_python(list(facts), mode="json"), indent=1, ensure_ascii=False)
     write_text(folder / "camera.json", text + "\n")

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from stackbench.export.tiff import write_tiff
 from stackbench.export.wcs import cropped
 from stackbench.frames.records import Problem
 from stackbench.frames.work import in_threads
+from stackbench.job.background import Background
 from stackbench.job.bench import Bench
 from stackbench.job.exporting import ChannelFacts, ChannelPaths
 from stackbench.job.finding import Found
@@ -47,9 +49,11 @@ def make_channels(
     def _make_one(member: tuple[FinishedStack, ChannelPaths]) -> Scale:
         stack, files = member
         image = _cut(stack, crop)
-        _write_fits(bench, found, stack, files, image, crop)
-        write_preview(files.png, image)
-        return picture_scale(image) if bench.settings.export.stretch else common_scale([image])
+        with Background() as background:  # waits for the disk meanwhile
+            background.start(partial(_write_fits, bench, found, stack, files, image, crop))
+            write_preview(files.png, image)
+            stretch = bench.settings.export.stretch
+            return picture_scale(image) if stretch else common_scale([image])
 
     # a channel is a whole frame in memory: not more than two at a time
     threads = min(bench.threads, 2)

@@ -9,8 +9,8 @@ from stackbench.calibration.darkcurrent import DarkRate
 from stackbench.calibration.darkshape import DarkShape
 from stackbench.job.bench import Bench
 from stackbench.job.keys import key_of
-from stackbench.job.mastering import FinishedMaster
 from stackbench.job.pixels import PixelDesk
+from stackbench.job.shelf import FinishedMaster
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,10 +13,10 @@ from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.judging import JudgedGroup, JudgedSub, known
 from stackbench.job.keys import key_of
-from stackbench.job.mastering import MasterShelf
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.recipes import Recipe, write_recipe
+from stackbench.job.shelf import MasterShelf
 from stackbench.job.stacking import FinishedStack
 from stackbench.review.verdicts import Decision
 

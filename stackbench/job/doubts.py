@@ -20,10 +20,10 @@ from stackbench.job.bench import Bench
 from stackbench.job.camera import camera_numbers, sets_of
 from stackbench.job.darksignal import dark_signal
 from stackbench.job.finding import Found
-from stackbench.job.mastering import MasterShelf
 from stackbench.job.measuring import MeasuredSub
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.residues import recall_residue
+from stackbench.job.shelf import MasterShelf
 
 
 def calibration_doubts(

@@ -16,8 +16,8 @@ from stackbench.frames.names import setup_label
 from stackbench.frames.records import Kind
 from stackbench.job.finding import Found
 from stackbench.job.judging import JudgedGroup, JudgedSub
-from stackbench.job.mastering import MasterShelf
 from stackbench.job.recipes import Ingredient
+from stackbench.job.shelf import MasterShelf
 from stackbench.review.observations import Observation
 
 

@@ -28,9 +28,9 @@ from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
-from stackbench.job.mastering import FinishedMaster, MasterShelf
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
+from stackbench.job.shelf import FinishedMaster, MasterShelf
 from stackbench.job.versions import library_versions
 
 
@@ -62,14 +62,13 @@ def load_master(desk: PixelDesk, finished: FinishedMaster) -> Master:
     Master
         With its pixels, not to be changed.
     """
-    return desk.masters.get(
-        finished.key,
-        lambda: with_pixels(
-            finished.facts,
-            read_image(finished.path).image,
-            bad=read_defects(finished.path, finished.facts),
-        ),
-    )
+
+    def _read() -> Master:
+        finished.written.result()
+        image = read_image(finished.path).image
+        return with_pixels(finished.facts, image, bad=read_defects(finished.path, finished.facts))
+
+    return desk.masters.get(finished.key, _read)
 
 
 def read_defects(path: Path, facts: MasterFacts) -> Defects | None:

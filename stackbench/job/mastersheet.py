@@ -9,7 +9,7 @@ from stackbench.calibration.histogram import Histogram, pixel_histogram
 from stackbench.frames.records import Kind
 from stackbench.job.bench import Bench
 from stackbench.job.keys import key_of
-from stackbench.job.mastering import FinishedMaster
+from stackbench.job.shelf import FinishedMaster
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

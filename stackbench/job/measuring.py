@@ -7,25 +7,28 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from pydantic import TypeAdapter
 
 from stackbench import __version__
 from stackbench.calibration.matching import CalibrationPlan
+from stackbench.calibration.records import Serving
 from stackbench.frames.errors import FrameError
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.keys import key_of
-from stackbench.job.mastering import MasterShelf, bad_pixel_problems
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.residues import keep_residue, looked_at
 from stackbench.job.saturation import camera_saturation
+from stackbench.job.shelf import MasterShelf
 from stackbench.stars.records import FrameMeasures, StarTable
 
 if TYPE_CHECKING:
     from stackbench.job.calibrators import CalibratorDesk
 
+_PROBLEMS: TypeAdapter[list[Problem]] = TypeAdapter(list[Problem])
 _COLUMNS = tuple(field.name for field in fields(StarTable))
 
 
@@ -102,11 +105,17 @@ def measure_lights(
             subs[light.path] = MeasuredSub(frame=light, key=keys[light.path], measures=outcome)
     noticed: dict[Problem, None] = {}
     for serving in {plan.servings[light.path]: None for light in lights}:
-        noticed.update(dict.fromkeys(bad_pixel_problems(bench, shelf, serving)))
+        noticed.update(dict.fromkeys(_bad_pixel_problems(bench, shelf, serving)))
     return Measured(
         subs={light.path: subs[light.path] for light in lights if light.path in subs},
         problems=(*noticed, *problems),
     )
+
+
+def _bad_pixel_problems(bench: Bench, shelf: MasterShelf, serving: Serving) -> list[Problem]:
+    """Recall what was noticed about bad pixels when a calibrator was made."""
+    known = bench.store.recall("bad pixels", shelf.serving_key(serving))
+    return [] if known is None else _PROBLEMS.validate_python(known[0]["problems"])
 
 
 def _measure(

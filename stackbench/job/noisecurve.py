@@ -15,10 +15,10 @@ from stackbench.frames.work import Cancelled
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.keys import key_of
-from stackbench.job.mastering import MasterShelf
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.recipes import Ingredient, Recipe
+from stackbench.job.shelf import MasterShelf
 
 if TYPE_CHECKING:
     from stackbench.stacking.records import StackInput

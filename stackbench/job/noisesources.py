@@ -9,8 +9,8 @@ from stackbench.calibration.addednoise import influences
 from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.records import CalibrationSet, MasterFacts, Serving
 from stackbench.export.noiseparts import NoisePartEntry
-from stackbench.job.mastering import MasterShelf
 from stackbench.job.recipes import Ingredient, Recipe
+from stackbench.job.shelf import MasterShelf
 
 if TYPE_CHECKING:
     from stackbench.stacking.budget import NoiseBudget, SubNoise

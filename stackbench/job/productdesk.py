@@ -13,13 +13,13 @@ from stackbench.job.bench import Bench
 from stackbench.job.camera import camera_numbers
 from stackbench.job.difference import Difference, Doubt, doubt_of, make_difference
 from stackbench.job.judging import JudgedGroup
-from stackbench.job.mastering import FinishedMaster
 from stackbench.job.mastersheet import MasterSheet, master_sheet
 from stackbench.job.noisecurve import NoiseCurve, noise_curve
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Progress
 from stackbench.job.recipes import Recipe
 from stackbench.job.settings import Settings
+from stackbench.job.shelf import FinishedMaster
 from stackbench.job.stacking import FinishedStack
 
 if TYPE_CHECKING:

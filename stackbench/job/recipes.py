@@ -16,8 +16,8 @@ from stackbench.frames.records import Frame, Problem
 from stackbench.job.bench import Bench
 from stackbench.job.judging import JudgedGroup, JudgedSub
 from stackbench.job.keys import key_of
-from stackbench.job.mastering import MasterShelf
 from stackbench.job.measuring import MeasuredSub
+from stackbench.job.shelf import MasterShelf
 from stackbench.review.verdicts import Decision
 from stackbench.stacking.scaling import Scaling, scale_to_reference
 from stackbench.stacking.weights import sub_weights

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 from stackbench import __version__
@@ -24,6 +25,7 @@ from stackbench.export.noiseparts import noise_lines
 from stackbench.export.tables import write_frames_csv
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Kind, Problem
+from stackbench.frames.work import in_threads
 from stackbench.job.badgrowth import HotGrowth, bad_pixel_words, hot_growth
 from stackbench.job.bench import Bench
 from stackbench.job.camera import camera_numbers
@@ -33,10 +35,10 @@ from stackbench.job.finding import Found
 from stackbench.job.frameentries import frame_entries
 from stackbench.job.judging import JudgedGroup
 from stackbench.job.keys import file_mark, key_of
-from stackbench.job.mastering import FinishedMaster, MasterShelf
 from stackbench.job.overview import times_served
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.rereading import NIGHT_NAME, PAGE_NAME, TABLE_NAME
+from stackbench.job.shelf import FinishedMaster, MasterShelf
 from stackbench.job.versions import library_versions
 from stackbench.review.limits import PlacedLimit
 
@@ -155,9 +157,16 @@ def write_record(bench: Bench, night: Night) -> None:
         return
     from stackbench.export.report import write_report
 
-    write_night(paths[0], night)
-    write_frames_csv(paths[1], night.frames)
-    write_report(paths[2], night)
+    # each waits for the disk
+    in_threads(
+        lambda write: write(),
+        [
+            partial(write_night, paths[0], night),
+            partial(write_frames_csv, paths[1], night.frames),
+            partial(write_report, paths[2], night),
+        ],
+        threads=3,
+    )
     bench.store.keep("record", key, {"marks": [file_mark(path) for path in paths]})
 
 

@@ -19,13 +19,14 @@ from stackbench.job.exporting import FinishedChannel, export_channels
 from stackbench.job.finding import Found, find_again, find_frames
 from stackbench.job.judging import JudgedGroup, judge_field
 from stackbench.job.labelling import take_labels
-from stackbench.job.mastering import HearMasters, MasterShelf, make_masters, unheard
+from stackbench.job.mastering import HearMasters, make_masters, unheard
 from stackbench.job.measuring import Measured, measure_lights
 from stackbench.job.overview import Overview, overview_of
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.record import Results, record_of, write_record
 from stackbench.job.registering import Field, register_lights
 from stackbench.job.remembering import remember_nights, with_made_settings
+from stackbench.job.shelf import MasterShelf
 from stackbench.job.stacking import FinishedStack, stack_groups
 from stackbench.job.standing import with_history
 
@@ -204,8 +205,9 @@ def measure_night(
         If a master cannot be written.
     """
     plan = looked.overview.plan
-    shelf = make_masters(bench, looked.found, plan, desk, hear=hear)
-    measured = measure_lights(bench, looked.found, plan, shelf, desk)
+    with Background() as background:
+        shelf = make_masters(bench, looked.found, plan, desk, background=background, hear=hear)
+        measured = measure_lights(bench, looked.found, plan, shelf, desk)
     fields = register_lights(bench, light_groups(looked.found.frames), measured)
     return MeasuredNight(looked=looked, shelf=shelf, measured=measured, fields=fields)
 

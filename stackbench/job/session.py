@@ -17,7 +17,6 @@ from stackbench.job.borrowing import keep_masters
 from stackbench.job.history import History
 from stackbench.job.judging import JudgedGroup
 from stackbench.job.library import Library, LibraryError
-from stackbench.job.mastering import Masters
 from stackbench.job.overview import Overview
 from stackbench.job.pictures import PictureDesk
 from stackbench.job.pixels import PixelDesk
@@ -34,6 +33,7 @@ from stackbench.job.run import (
 from stackbench.job.sessionbook import SessionBook
 from stackbench.job.sessionstate import Hear, SessionState, ignore
 from stackbench.job.settings import BEFORE_JUDGING, Settings
+from stackbench.job.shelf import Masters
 from stackbench.job.skies import night_sky
 
 

@@ -8,8 +8,8 @@ from stackbench.export.night import Night
 from stackbench.frames.records import Frame, Problem
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.judging import JudgedGroup
-from stackbench.job.mastering import Masters, MasterShelf
 from stackbench.job.overview import Overview
+from stackbench.job.shelf import Masters, MasterShelf
 from stackbench.job.skies import NO_SKY, NightSky
 from stackbench.job.stacking import FinishedStack
 from stackbench.review.verdicts import Verdict

@@ -19,10 +19,10 @@ from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.judging import JudgedGroup
 from stackbench.job.keys import file_mark
-from stackbench.job.mastering import MasterShelf
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.recipes import Recipe, group_names, write_recipe
+from stackbench.job.shelf import MasterShelf
 
 if TYPE_CHECKING:
     from stackbench.job.noisesources import NoiseSources

@@ -18,11 +18,11 @@ from stackbench.job.camera import camera_numbers
 from stackbench.job.cleaning import cleaned
 from stackbench.job.finding import Found
 from stackbench.job.judging import known
-from stackbench.job.mastering import MasterShelf
 from stackbench.job.noisesources import NoiseSources
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.recipes import Recipe
+from stackbench.job.shelf import MasterShelf
 from stackbench.job.sky import grid_wcs
 from stackbench.job.stacking import StackFacts
 from stackbench.job.versions import library_versions

@@ -10,9 +10,9 @@ from stackbench.calibration.phototransfer import MeasuredCamera
 from stackbench.calibration.records import CalibrationSet
 from stackbench.frames.records import Kind
 from stackbench.frames.words import counted
-from stackbench.job.mastering import FinishedMaster, Masters
 from stackbench.job.mastersheet import MasterSheet
 from stackbench.job.overview import times_served
+from stackbench.job.shelf import FinishedMaster, Masters
 from stackbench.window.controller import Controller
 from stackbench.window.factlist import FactList
 from stackbench.window.histogramview import HistogramView

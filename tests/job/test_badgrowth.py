@@ -19,9 +19,9 @@ from stackbench.frames.records import Kind
 from stackbench.job.badgrowth import HotGrowth, bad_pixel_words, hot_growth
 from stackbench.job.bench import open_bench
 from stackbench.job.library import Library
-from stackbench.job.mastering import FinishedMaster
 from stackbench.job.mastermaking import read_defects
 from stackbench.job.settings import Settings
+from stackbench.job.shelf import FinishedMaster, on_disk
 from tests.support.calibration import setup_of
 from tests.support.jobs import run_night
 from tests.support.simulator.factories import plan_small_night
@@ -65,11 +65,15 @@ def bench(tmp_path):
         yield one
 
 
+def _finished(key, path, facts):
+    return FinishedMaster(key=key, path=path, facts=facts, written=on_disk("its checksum"))
+
+
 def _growth(bench, tmp_path, hot=(3, 5, 7, 11)):
     path = tmp_path / "now.fits"
     facts = _written(path, date(2031, 5, 1), hot)
     one = CalibrationSet(kind=Kind.DARK, setup=facts.setup, frames=(), night=facts.night)
-    return hot_growth(bench, one, FinishedMaster(key=f"now {hot}", path=path, facts=facts))
+    return hot_growth(bench, one, _finished(f"now {hot}", path, facts))
 
 
 def test_new_hot_pixels_since_the_last_dark_like_it(bench, tmp_path):
@@ -108,7 +112,7 @@ def test_a_stored_dark_is_not_compared_with_itself(bench, tmp_path):
     facts = _written(tmp_path / "a.fits", date(2031, 2, 3), (3,))
     stored = StoredMaster(path=tmp_path / "a.fits", sha256="", facts=facts)
     one = CalibrationSet(kind=Kind.DARK, setup=facts.setup, frames=(), stored=stored)
-    finished = FinishedMaster(key="a", path=stored.path, facts=facts)
+    finished = _finished("a", stored.path, facts)
     assert hot_growth(bench, one, finished) is None
 
 

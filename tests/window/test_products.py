@@ -70,8 +70,8 @@ def test_masters_appear_while_others_are_still_made(qtbot, window, night, tmp_pa
         shown(qtbot, window.masters.products.view)
     counts = [count for count, working in seen if working]
     assert counts == sorted(counts)
-    # two that end within one telling of the states (30 ms) are seen together
-    assert 1 in counts
+    # those that end within one telling of the states (30 ms) are seen together
+    assert any(0 < count < 4 for count in counts)
     assert counts[-1] == 4
 
 
