@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from PySide6.QtCore import QSortFilterProxyModel, Qt, Signal, Slot
+from PySide6.QtCore import QObject, QSortFilterProxyModel, Qt, Signal, Slot
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QComboBox,
@@ -18,7 +18,7 @@ from stackbench.frames.labels import Label
 from stackbench.frames.records import Frame, Kind
 from stackbench.frames.words import counted
 from stackbench.job.labelling import KINDS, NO_FILTER
-from stackbench.window.frametable import SORT, FrameTable
+from stackbench.window.frametable import FrameTable
 from stackbench.window.night import NightModel
 from stackbench.window.parts import ElidedLabel, button
 
@@ -46,12 +46,8 @@ class FramesView(QWidget):
         self._busy = False
         self._shown: tuple[Frame, ...] | None = None
         self._table = FrameTable(model, self)
-        self._sorted = QSortFilterProxyModel(self)
-        self._sorted.setSourceModel(self._table)
-        self._sorted.setSortRole(SORT)
-        self._sorted.setFilterKeyColumn(-1)
-        self._sorted.setFilterCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
-        self.table = _view(self._sorted)
+        self._found = _FoundFrames(self._table, self)
+        self.table = _view(self._found)
         self.search = QLineEdit()
         self.search.setPlaceholderText("Show only frames with these words, such as unknown")
         self.search.setAccessibleName("Show only frames with these words")
@@ -74,7 +70,7 @@ class FramesView(QWidget):
         )
         self._words = ElidedLabel("muted")
         self._lay_out()
-        self.search.textChanged.connect(self._sorted.setFilterFixedString)
+        self.search.textChanged.connect(self._found.setFilterFixedString)
         self.table.selectionModel().selectionChanged.connect(self.refresh)
         self.kind.currentIndexChanged.connect(self.refresh)
         self.filter.editTextChanged.connect(self.refresh)
@@ -92,7 +88,7 @@ class FramesView(QWidget):
             In the order in which they are shown.
         """
         rows = sorted(index.row() for index in self.table.selectionModel().selectedRows())
-        sources = (self._sorted.mapToSource(self._sorted.index(row, 0)) for row in rows)
+        sources = (self._found.mapToSource(self._found.index(row, 0)) for row in rows)
         return [self._table.frame(source.row()).path for source in sources]
 
     def set_busy(self, *, busy: bool) -> None:
@@ -160,6 +156,20 @@ class FramesView(QWidget):
         self.label_asked.emit(self.chosen(), self._label())
         self.kind.setCurrentIndex(0)
         self.filter.setCurrentIndex(0)
+
+
+class _FoundFrames(QSortFilterProxyModel):
+    """The frames with the words that are searched for; the table itself puts them in order."""
+
+    def __init__(self, table: FrameTable, parent: QObject) -> None:
+        super().__init__(parent)
+        self._table = table
+        self.setSourceModel(table)
+        self.setFilterKeyColumn(-1)
+        self.setFilterCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
+
+    def sort(self, column: int, order: Qt.SortOrder = Qt.SortOrder.AscendingOrder) -> None:
+        self._table.sort(column, order)
 
 
 def _view(model: QSortFilterProxyModel) -> QTableView:

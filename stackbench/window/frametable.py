@@ -18,7 +18,6 @@ from stackbench.window.night import NightModel
 from stackbench.window.subwords import clock
 
 Index = QModelIndex | QPersistentModelIndex
-SORT = Qt.ItemDataRole.UserRole  # what a column is sorted by
 
 _HEADS = ("File", "Kind", "Filter", "Target", "Exposure", "Sensor", "Taken", "Folder")
 _FILTERED = (Kind.LIGHT, Kind.FLAT, Kind.UNKNOWN)
@@ -26,7 +25,10 @@ _KIND, _FILTER = _HEADS.index("Kind"), _HEADS.index("Filter")
 
 
 class FrameTable(QAbstractTableModel):
-    """Lists every frame that can be read, as it is labelled.
+    """Lists every frame that can be read, as it is labelled, in the order asked for.
+
+    It sorts by itself and all at once: Qt's own sorting asks for every fact
+    it compares, which beside a working job takes a third of a second.
 
     Parameters
     ----------
@@ -39,17 +41,21 @@ class FrameTable(QAbstractTableModel):
     def __init__(self, model: NightModel, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self._model = model
-        self._frames: tuple[Frame, ...] = model.state.frames
+        self._known: tuple[Frame, ...] = model.state.frames
+        self._frames: list[Frame] = list(self._known)
+        self._order = (0, False)
         model.changed.connect(self.refresh)
 
     @Slot()
     def refresh(self) -> None:
         """Take on the frames as they are now; the same files keep their places."""
-        before, self._frames = self._frames, self._model.state.frames
-        if [one.path for one in before] != [one.path for one in self._frames]:
+        before, self._known = self._known, self._model.state.frames
+        if [one.path for one in before] != [one.path for one in self._known]:
             self.beginResetModel()
+            self._frames = self._in_order()
             self.endResetModel()
-        elif before != self._frames:
+        elif before != self._known:
+            self._sort()
             corner = self.index(len(self._frames) - 1, len(_HEADS) - 1)
             self.dataChanged.emit(self.index(0, 0), corner)
 
@@ -84,13 +90,31 @@ class FrameTable(QAbstractTableModel):
             return _HEADS[section]
         return None
 
+    def sort(self, column: int, order: Qt.SortOrder = Qt.SortOrder.AscendingOrder) -> None:
+        """List the frames by one of their facts."""
+        self._order = (max(column, 0), order is Qt.SortOrder.DescendingOrder)
+        self._sort()
+
+    def _sort(self) -> None:
+        """Put the frames in order; what is chosen stays so."""
+        self.layoutAboutToBeChanged.emit()
+        held = self.persistentIndexList()
+        paths = [self._frames[one.row()].path for one in held]
+        self._frames = self._in_order()
+        rows = {frame.path: row for row, frame in enumerate(self._frames)}
+        new = [self.index(rows[path], one.column()) for path, one in zip(paths, held, strict=True)]
+        self.changePersistentIndexList(held, new)
+        self.layoutChanged.emit()
+
+    def _in_order(self) -> list[Frame]:
+        column, downwards = self._order
+        return sorted(self._known, key=lambda frame: self._rank(frame, column), reverse=downwards)
+
     def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
-        """Give a frame's fact, in words or to sort by."""
+        """Give a frame's fact in words."""
         frame, column = self._frames[index.row()], index.column()
         if role == Qt.ItemDataRole.DisplayRole:
             return self._written(frame, column)
-        if role == SORT:
-            return self._order(frame, column)
         if role == Qt.ItemDataRole.ToolTipRole:
             return "\n".join((str(frame.path), *self._by_hand(frame)))
         return None
@@ -128,7 +152,7 @@ class FrameTable(QAbstractTableModel):
                 words = frame.path.parent.name
         return f"{words}, by hand" if self._marked(frame, column) else words
 
-    def _order(self, frame: Frame, column: int) -> Any:
+    def _rank(self, frame: Frame, column: int) -> Any:
         match _HEADS[column]:
             case "Exposure":
                 return -1.0 if frame.exposure_s is None else frame.exposure_s

@@ -25,7 +25,7 @@ from stackbench.window.ribbondrawing import draw_bracket, draw_lanes, draw_sky_a
 from stackbench.window.ribbonplaces import LEAST_CELL, RibbonPlaces
 from stackbench.window.ribbonroom import GUTTER, RibbonRoom
 from stackbench.window.ribbonsky import SkyBand
-from stackbench.window.skywords import UNKNOWN_SKY, night_words, sky_words
+from stackbench.window.skywords import UNKNOWN_SKY, sky_words
 from stackbench.window.subwords import clock, sky_of, state_words, sub_line, tip
 
 
@@ -52,8 +52,9 @@ class Ribbon(QWidget):
         self._model = model
         self._measure = MEASURES[0]
         self._places = RibbonPlaces([])
-        self._sky = SkyBand(NO_SKY, self._places.timeline, self._room)
+        self._sky = SkyBand(NO_SKY, self._places.timeline)
         self._curve: Curve | None = None
+        self._laid_out = False
         self._press: QPointF | None = None
         self._band: QRectF | None = None
         self._held: Handle | None = None
@@ -64,7 +65,7 @@ class Ribbon(QWidget):
         self.setAccessibleName("Night ribbon")
         self.setToolTip("The subs by time and filter (← →, with Shift several)")
         model.changed.connect(self._renew)
-        model.trial_changed.connect(self._lay_out)
+        model.trial_changed.connect(self._lay_out_later)
         model.chosen_changed.connect(self.update)
         model.current_changed.connect(self._tell_current)
         self._renew()
@@ -89,7 +90,7 @@ class Ribbon(QWidget):
             The measure.
         """
         self._measure = measure
-        self._lay_out()
+        self._lay_out_later()
 
     def mark_time(self, marked: tuple[datetime, datetime] | None) -> None:
         """Bracket a stretch of time, in place of the one before.
@@ -131,9 +132,10 @@ class Ribbon(QWidget):
         QRect or None
             In the ribbon's pixels.
         """
+        self._lay_out()
         for placed in self._places.cells:
             if placed.row.path == path:
-                return placed.rect.toAlignedRect()
+                return QRectF(*placed.box).toAlignedRect()
         return None
 
     def words_at(self, place: QPointF) -> str:
@@ -156,7 +158,7 @@ class Ribbon(QWidget):
             return ""
         room = self._room
         if place.x() < GUTTER:
-            return night_words(self._model.state.sky) if place.y() < room.top else ""
+            return self._sky.words if place.y() < room.top else ""
         moment_s = self._places.timeline.moment((place.x() - GUTTER) / room.wide)
         if moment_s is None:
             return ""
@@ -172,6 +174,7 @@ class Ribbon(QWidget):
         sequence of Handle
             With their places.
         """
+        self._lay_out()
         return self._curve.handles if self._curve is not None else ()
 
     def sizeHint(self) -> QSize:  # noqa: N802 - Qt's name
@@ -194,23 +197,32 @@ class Ribbon(QWidget):
     @Slot()
     def _renew(self) -> None:
         self._places = RibbonPlaces(self._model.rows)
+        sky, timeline = self._model.state.sky, self._places.timeline
+        if sky is not self._sky.sky or timeline.stretches != self._sky.timeline.stretches:
+            self._sky = SkyBand(sky, timeline)
         self.updateGeometry()
-        self._lay_out()
+        self._lay_out_later()
         self._tell_current()
 
     @Slot()
+    def _lay_out_later(self) -> None:
+        """Lay out before it is drawn or asked, once for all that happened until then."""
+        self._laid_out = False
+        self.update()
+
     def _lay_out(self) -> None:
+        if self._laid_out:
+            return
         room = self._room
         self._places.lay_out(room)
         self._curve = Curve(self._model, self._measure, room.curve(), self._places.centres())
-        self._sky = SkyBand(self._model.state.sky, self._places.timeline, room)
-        self.update()
+        self._laid_out = True
 
     @Slot()
     def _tell_current(self) -> None:
         row = self._model.row(self._model.current)
         if row is None:
-            words = night_words(self._model.state.sky) if self._model.rows else ""
+            words = self._sky.words if self._model.rows else ""
         else:
             told = (f"{sub_line(row, self._model)}: {state_words(row)}", sky_of(row, self._model))
             words = ". ".join(filter(None, told))
@@ -232,7 +244,8 @@ class Ribbon(QWidget):
                 self.rect(), Qt.AlignmentFlag.AlignCenter, "The night will be drawn here."
             )
             return
-        draw_sky_and_hours(painter, look, self._model, self._places.timeline, self._sky, self._room)
+        self._lay_out()
+        draw_sky_and_hours(painter, look, self._model, self._sky, self._room)
         draw_lanes(painter, look, self._model, self._places.cells, self._room)
         if self._curve is not None:
             self._curve.draw(painter, look, gutter=GUTTER)
@@ -251,7 +264,7 @@ class Ribbon(QWidget):
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt's name
         """Lay out anew."""
         super().resizeEvent(event)
-        self._lay_out()
+        self._lay_out_later()
 
     def event(self, event: QEvent) -> bool:
         """Show what is known of the sub under the pointer."""
@@ -270,6 +283,7 @@ class Ribbon(QWidget):
     def mouseMoveEvent(self, event: QMouseEvent) -> None:  # noqa: N802 - Qt's name
         """Move the limit, or draw the band."""
         place = event.position()
+        self._lay_out()
         if self._held is not None and self._curve is not None:
             value = self._curve.value_at(place.y())
             self.limit_tried.emit(self._measure.name, value, self._held.typical)
@@ -297,6 +311,7 @@ class Ribbon(QWidget):
         if band is not None:
             # a band drawn in the curve takes all lanes in
             below = band.top() >= self._room.curve().top() - 4
+            self._lay_out()
             paths = self._places.within(band, all_lanes=below)
             self.chosen.emit(paths | self._model.chosen if more else paths)
             return
@@ -346,12 +361,12 @@ class Ribbon(QWidget):
         return frozenset(one.path for one in self._model.rows[first : last + 1])
 
     def _row_at(self, place: QPointF) -> SubRow | None:
+        self._lay_out()
         row = self._places.at(place)
         if row is None and self._curve is not None:
             return self._model.row(self._curve.path_at(place))
         return row
 
     def _handle_at(self, place: QPointF) -> Handle | None:
-        if self._curve is None:
-            return None
-        return self._curve.handle_at(place)
+        self._lay_out()
+        return self._curve.handle_at(place) if self._curve is not None else None

@@ -18,8 +18,9 @@ from stackbench.window.measures import MEASURES
 from stackbench.window.night import NightModel
 from stackbench.window.parts import ElidedLabel, button
 from stackbench.window.ribbon import Ribbon
-from stackbench.window.ribboncells import Cell, draw_cell
+from stackbench.window.ribboncells import Cell, draw_cells
 from stackbench.window.ribboncurve import why_unknown
+from stackbench.window.ribbonroom import Box
 
 _KEY: tuple[tuple[str, dict[str, bool]], ...] = (
     ("kept", {}),
@@ -190,8 +191,8 @@ class FormKey(QWidget):
         look = look_of(self.palette())
         x = 4.0
         for words, states in _KEY:
-            cell = Cell(hue=QColor(look.muted), **states)
-            draw_cell(painter, look, QRectF(x, 3, 12, 18), cell)
+            cell = Cell(box=Box(x, 3, 12, 18), hue=QColor(look.muted), **states)
+            draw_cells(painter, look, [cell])
             painter.setPen(QColor(look.muted))
             width = self.fontMetrics().horizontalAdvance(words)
             painter.drawText(QRectF(x + 18, 0, width + 2, 24), 0x0080, words)

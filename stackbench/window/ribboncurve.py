@@ -5,15 +5,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF
+from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QPolygonF, QTransform
 
-from stackbench.export.hues import FilterMark
 from stackbench.window.look import Look, marks_of, shape_of
 from stackbench.window.measures import HEADER_NEEDS, Measure
 from stackbench.window.night import NightModel
 
 _REACH = 5.0
 _HANDLE = 9.0
+_SIZE = 0.62  # of a mark beside that of the lane's head
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +47,7 @@ class Curve:
         self._model = model
         self._measure = measure
         self._room = room
+        self._marks = marks_of(lane.group.filter for lane in model.lanes)
         lanes = model.trial_lanes or model.lanes
         values = {row.path: row.value(measure.name) for row in model.rows}
         limits = [
@@ -57,11 +58,13 @@ class Curve:
         ]
         known = sorted(value for value in values.values() if value is not None)
         self._low, self._high = _range(known, [placed.limit for _, placed in limits])
+        self._bottom, self._height = room.bottom() - 6, room.height() - 12
         self._points = {
-            path: QPointF(centres[path], self._y(value))
+            path: (centres[path], self._y(value))
             for path, value in values.items()
             if value is not None
         }
+        self._shapes = self._lay_out_marks()
         right = room.right()
         self.handles = tuple(
             Handle(
@@ -86,8 +89,7 @@ class Curve:
         float
             The value there, within the room.
         """
-        room = self._room.adjusted(0, 6, 0, -6)
-        part = (room.bottom() - y) / room.height()
+        part = (self._bottom - y) / self._height
         # a limit may be drawn a little out of the room, to give the scale room to grow
         part = min(max(part, -0.3), 1.3)
         return self._low + part * (self._high - self._low)
@@ -105,12 +107,10 @@ class Curve:
         Path or None
             The nearest within reach.
         """
-        near = [
-            ((point - place).manhattanLength(), path)
-            for path, point in self._points.items()
-            if (point - place).manhattanLength() <= _REACH + 3
-        ]
-        return min(near)[1] if near else None
+        x, y = place.x(), place.y()
+        off = [(abs(a - x) + abs(b - y), path) for path, (a, b) in self._points.items()]
+        near = min(off, default=None)
+        return near[1] if near is not None and near[0] <= _REACH + 3 else None
 
     def handle_at(self, place: QPointF) -> Handle | None:
         """Find the limit that a pointer would take hold of.
@@ -171,63 +171,50 @@ class Curve:
         if not self._points:
             painter.drawText(room, Qt.AlignmentFlag.AlignCenter, self._nothing())
             return
-        marks = marks_of(lane.group.filter for lane in self._model.lanes)
-        self._draw_limits(painter, look, marks)
-        for number, lane in enumerate(self._model.lanes):
-            mark = marks[lane.group.filter]
-            hue = look.filter_hue(mark)
-            points = [
-                self._points[row.path]
-                for row in self._model.rows
-                if row.lane == number and row.path in self._points
-            ]
+        self._draw_limits(painter, look)
+        for lane, (line, marks) in zip(self._model.lanes, self._shapes, strict=True):
+            hue = look.filter_hue(self._marks[lane.group.filter])
             pale = QColor(hue)
             pale.setAlpha(110)
             painter.setPen(QPen(pale, 1))
-            painter.drawPolyline(QPolygonF(points))
-            for point in points:
-                self.draw_mark(painter, look, mark, point, size=0.62)
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawPath(line)
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(hue)
+            painter.drawPath(marks)
         for path, width in ((p, 1.5) for p in self._model.chosen):
             self._ring(painter, look.accent, path, width)
         if self._model.current is not None:
             self._ring(painter, look.ink, self._model.current, 2.0)
 
-    @staticmethod
-    def draw_mark(
-        painter: QPainter, look: Look, mark: FilterMark, place: QPointF, *, size: float = 1.0
-    ) -> None:
-        """Draw a filter's mark.
+    def _lay_out_marks(self) -> list[tuple[QPainterPath, QPainterPath]]:
+        """Lay out the line and the marks of every lane, each to be drawn in one go."""
+        points: list[list[tuple[float, float]]] = [[] for _ in self._model.lanes]
+        for row in self._model.rows:
+            if row.path in self._points:
+                points[row.lane].append(self._points[row.path])
+        smaller = QTransform.fromScale(_SIZE, _SIZE)
+        laid_out = []
+        for lane, places in zip(self._model.lanes, points, strict=True):
+            mark = smaller.map(shape_of(self._marks[lane.group.filter]))
+            line, marks = QPainterPath(), QPainterPath()
+            marks.setFillRule(Qt.FillRule.WindingFill)  # those that overlap stay full
+            at_x = at_y = 0.0
+            for x, y in places:
+                (line.lineTo if marks.elementCount() else line.moveTo)(x, y)
+                mark.translate(x - at_x, y - at_y)
+                at_x, at_y = x, y
+                marks.addPath(mark)
+            laid_out.append((line, marks))
+        return laid_out
 
-        Parameters
-        ----------
-        painter : QPainter
-            Where to.
-        look : Look
-            The colours.
-        mark : FilterMark
-            The mark.
-        place : QPointF
-            Its middle.
-        size : float
-            1 for about 10 px across.
-        """
-        painter.save()
-        painter.translate(place)
-        painter.scale(size, size)
-        painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(look.filter_hue(mark))
-        painter.drawPath(shape_of(mark))
-        painter.restore()
-
-    def _draw_limits(
-        self, painter: QPainter, look: Look, marks: Mapping[str | None, FilterMark]
-    ) -> None:
+    def _draw_limits(self, painter: QPainter, look: Look) -> None:
         room = self._room
         for handle in self.handles:
             y = handle.place.y()
             if not room.top() <= y <= room.bottom():
                 continue
-            hue = look.filter_hue(marks[self._model.lanes[handle.lane].group.filter])
+            hue = look.filter_hue(self._marks[self._model.lanes[handle.lane].group.filter])
             pen = QPen(hue, 1.2, Qt.PenStyle.DashLine)
             painter.setPen(pen)
             painter.drawLine(QPointF(room.left(), y), QPointF(room.right(), y))
@@ -251,15 +238,14 @@ class Curve:
         if path in self._points:
             painter.setPen(QPen(QColor(colour), width))
             painter.setBrush(Qt.BrushStyle.NoBrush)
-            painter.drawEllipse(self._points[path], _REACH, _REACH)
+            painter.drawEllipse(QPointF(*self._points[path]), _REACH, _REACH)
 
     def _nothing(self) -> str:
         return f"{self._measure.words}: {why_unknown(self._measure, self._model)}"
 
     def _y(self, value: float) -> float:
-        room = self._room.adjusted(0, 6, 0, -6)
         part = (value - self._low) / (self._high - self._low)
-        return room.bottom() - min(max(part, -0.04), 1.04) * room.height()
+        return self._bottom - min(max(part, -0.04), 1.04) * self._height
 
 
 def why_unknown(measure: Measure, model: NightModel) -> str:

@@ -6,14 +6,12 @@ from datetime import UTC, datetime
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPen
 
-from stackbench.window.look import Look, marks_of
+from stackbench.window.look import Look, marks_of, shape_of
 from stackbench.window.night import NightModel
-from stackbench.window.ribboncells import Cell, draw_cell
-from stackbench.window.ribboncurve import Curve
+from stackbench.window.ribboncells import Cell, draw_cells
 from stackbench.window.ribbonplaces import Placed
 from stackbench.window.ribbonroom import GUTTER, RibbonRoom
 from stackbench.window.ribbonsky import SkyBand
-from stackbench.window.timeline import Timeline
 
 _TICK_EVERY = 70  # px
 
@@ -22,7 +20,6 @@ def draw_sky_and_hours(
     painter: QPainter,
     look: Look,
     model: NightModel,
-    timeline: Timeline,
     sky: SkyBand,
     room: RibbonRoom,
 ) -> None:
@@ -36,21 +33,19 @@ def draw_sky_and_hours(
         The colours.
     model : NightModel
         The night.
-    timeline : Timeline
-        Places moments.
     sky : SkyBand
-        The sky, laid out in the same room.
+        The sky, on the same timeline.
     room : RibbonRoom
         Where everything lies.
     """
     night, hours = room.night(), room.hours()
     painter.fillRect(night, look.well)
-    sky.draw_twilight(painter, look)
+    sky.draw_twilight(painter, look, room)
     timed = any(row.frame.time is not None for row in model.rows)
     painter.setPen(look.muted)
     head = QRectF(8, 0, GUTTER - 14, hours.height())
     painter.drawText(head, Qt.AlignmentFlag.AlignVCenter, "UTC" if timed else "")
-    for tick in timeline.ticks(max(int(room.wide / _TICK_EVERY), 1)) if timed else ():
+    for tick in sky.timeline.ticks(max(int(room.wide / _TICK_EVERY), 1)) if timed else ():
         x = room.x(tick.place)
         painter.setPen(look.line)
         painter.drawLine(QPointF(x, night.top()), QPointF(x, night.bottom()))
@@ -58,10 +53,10 @@ def draw_sky_and_hours(
         words = f"{datetime.fromtimestamp(tick.time_s, tz=UTC):%H:%M}"
         box = QRectF(x - 30, 0, 60, hours.height())
         painter.drawText(box, Qt.AlignmentFlag.AlignCenter, words)
-    for begin, end in timeline.folds():
+    for begin, end in sky.timeline.folds():
         left, right = room.x(begin), room.x(end)
         painter.fillRect(QRectF(left, night.top(), right - left, night.height()), look.ground)
-    sky.draw_moon(painter, look)
+    sky.draw_moon(painter, look, room)
 
 
 def draw_lanes(
@@ -83,6 +78,7 @@ def draw_lanes(
         Where everything lies.
     """
     marks = marks_of(lane.group.filter for lane in model.lanes)
+    hues = [look.filter_hue(marks[lane.group.filter]) for lane in model.lanes]
     several = model.several_targets()
     for number, lane in enumerate(model.lanes):
         band = room.lane(number)
@@ -97,25 +93,25 @@ def draw_lanes(
         painter.setPen(look.muted)
         painter.drawText(box, Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignRight, count)
         middle = QPointF(14, band.center().y())
-        Curve.draw_mark(painter, look, marks[lane.group.filter], middle)
-    for placed in cells:
-        row = placed.row
-        mark = marks[model.lanes[row.lane].group.filter]
-        draw_cell(
-            painter,
-            look,
-            placed.rect,
-            Cell(
-                hue=look.filter_hue(mark),
-                judged=row.verdict is not None,
-                rejected=row.rejected,
-                by_hand=row.by_hand,
-                doubtful=row.doubt > 0,
-                chosen=row.path in model.chosen,
-                current=row.path == model.current,
-                would_turn=row.path in model.trial_changes,
-            ),
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(hues[number])
+        painter.drawPath(shape_of(marks[lane.group.filter]).translated(middle))
+    states = [
+        Cell(
+            box=placed.box,
+            hue=hues[row.lane],
+            judged=row.verdict is not None,
+            rejected=row.rejected,
+            by_hand=row.by_hand,
+            doubtful=row.doubt > 0,
+            chosen=row.path in model.chosen,
+            current=row.path == model.current,
+            would_turn=row.path in model.trial_changes,
         )
+        for placed in cells
+        for row in (placed.row,)
+    ]
+    draw_cells(painter, look, states)
 
 
 def draw_bracket(painter: QPainter, look: Look, bracket: QRectF) -> None:

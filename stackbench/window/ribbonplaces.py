@@ -7,7 +7,7 @@ from pathlib import Path
 from PySide6.QtCore import QPointF, QRectF
 
 from stackbench.window.night import SubRow
-from stackbench.window.ribbonroom import RibbonRoom
+from stackbench.window.ribbonroom import Box, RibbonRoom
 from stackbench.window.timeline import Timeline
 
 LEAST_CELL = 3.0
@@ -19,7 +19,7 @@ class Placed:
     """Where a sub's cell is drawn."""
 
     row: SubRow
-    rect: QRectF
+    box: Box
 
 
 class RibbonPlaces:
@@ -33,15 +33,19 @@ class RibbonPlaces:
 
     def __init__(self, rows: Sequence[SubRow]) -> None:
         self._rows = rows
-        self._exposures: list[tuple[float, float]] = []
+        exposures: list[tuple[float, float]] = []
         last = 0.0
         for row in rows:
             length = row.frame.exposure_s or _UNTIMED_S
             # what has no time comes after all that has, one after the other
             start = row.frame.time.timestamp() if row.frame.time is not None else last
-            self._exposures.append((start, length))
+            exposures.append((start, length))
             last = max(last, start + length)
-        self.timeline = Timeline(self._exposures)
+        self.timeline = Timeline(exposures)
+        self._spans = [
+            (self.timeline.place(start), self.timeline.place(start + length))
+            for start, length in exposures
+        ]
         self.cells: tuple[Placed, ...] = ()
 
     def lay_out(self, room: RibbonRoom) -> None:
@@ -53,12 +57,14 @@ class RibbonPlaces:
             The ribbon's room.
         """
         cells = []
-        for row, (start, length) in zip(self._rows, self._exposures, strict=True):
-            left, right = (room.x(self.timeline.place(one)) for one in (start, start + length))
-            lane = room.lane(row.lane)
-            wide = max(right - left - 1, LEAST_CELL)
-            rect = QRectF(left, lane.top() + 3, wide, lane.height() - 6)
-            cells.append(Placed(row=row, rect=rect))
+        lanes = [room.lane(number) for number in range(room.lanes)]
+        tops = [(lane.top() + 3, lane.height() - 6) for lane in lanes]
+        left, wide = room.x(0.0), room.wide
+        for row, (start, stop) in zip(self._rows, self._spans, strict=True):
+            top, height = tops[row.lane]
+            width = max(wide * (stop - start) - 1, LEAST_CELL)
+            box = Box(left + wide * start, top, width, height)
+            cells.append(Placed(row=row, box=box))
         self.cells = tuple(cells)
 
     def centres(self) -> dict[Path, float]:
@@ -69,7 +75,7 @@ class RibbonPlaces:
         dict of Path to float
             The x of every sub.
         """
-        return {placed.row.path: placed.rect.center().x() for placed in self.cells}
+        return {one.row.path: one.box.left + one.box.width / 2 for one in self.cells}
 
     def at(self, place: QPointF) -> SubRow | None:
         """Find the sub whose cell lies at a place.
@@ -84,7 +90,13 @@ class RibbonPlaces:
         SubRow or None
             None beside the cells.
         """
-        near = (one.row for one in self.cells if one.rect.adjusted(-1, -3, 1, 3).contains(place))
+        x, y = place.x(), place.y()
+        near = (
+            one.row
+            for one in self.cells
+            if one.box.left - 1 <= x <= one.box.right + 1
+            and one.box.top - 3 <= y <= one.box.bottom + 3
+        )
         return next(near, None)
 
     def within(self, band: QRectF, *, all_lanes: bool) -> frozenset[Path]:
@@ -102,10 +114,11 @@ class RibbonPlaces:
         frozenset of Path
             The subs.
         """
+        left, right, top, bottom = band.left(), band.right(), band.top(), band.bottom()
         return frozenset(
             one.row.path
             for one in self.cells
-            if one.rect.right() >= band.left()
-            and one.rect.left() <= band.right()
-            and (all_lanes or (one.rect.bottom() >= band.top() and one.rect.top() <= band.bottom()))
+            if one.box.right >= left
+            and one.box.left <= right
+            and (all_lanes or (one.box.bottom >= top and one.box.top <= bottom))
         )

@@ -1,15 +1,16 @@
 """The sky in the ribbon: twilight as shading, the Moon's altitude in a lane of its own."""
 
 from collections.abc import Iterator, Sequence
-from itertools import pairwise
+from functools import cached_property
+from itertools import groupby
 
-from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF
+from PySide6.QtCore import QRectF, Qt
+from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen
 
 from stackbench.job.skies import NightSky, SkyMoment
 from stackbench.window.look import Look
 from stackbench.window.ribbonroom import GUTTER, RibbonRoom
-from stackbench.window.skywords import DAY, NIGHT, PHASES, phase_of
+from stackbench.window.skywords import DAY, NIGHT, PHASES, night_words, phase_of
 from stackbench.window.timeline import Timeline
 
 _SHORT = {"astronomical twilight": "astronomical", "nautical twilight": "nautical"}
@@ -21,7 +22,7 @@ _APART_S = 120.0
 
 
 class SkyBand:
-    """Draws a night's sky in the ribbon.
+    """Draws a night's sky in the ribbon; places are worked out once, from 0 to 1.
 
     Parameters
     ----------
@@ -29,17 +30,28 @@ class SkyBand:
         The sky; empty draws nothing.
     timeline : Timeline
         Places moments.
-    room : RibbonRoom
-        Where everything lies.
     """
 
-    def __init__(self, sky: NightSky, timeline: Timeline, room: RibbonRoom) -> None:
-        self._moments = sky.moments
-        self._timeline = timeline
-        self._room = room
+    def __init__(self, sky: NightSky, timeline: Timeline) -> None:
+        self.sky = sky
+        self.timeline = timeline
         self._phases = tuple(self._find_phases())
+        self._moon = tuple(
+            [(timeline.place(one.time_s), one) for one in run] for run in self._stretches()
+        )
 
-    def draw_twilight(self, painter: QPainter, look: Look) -> None:
+    @cached_property
+    def words(self) -> str:
+        """The whole night's sky in words.
+
+        Returns
+        -------
+        str
+            See `night_words`.
+        """
+        return night_words(self.sky)
+
+    def draw_twilight(self, painter: QPainter, look: Look, room: RibbonRoom) -> None:
         """Shade the night by the light of the sky.
 
         Parameters
@@ -48,15 +60,18 @@ class SkyBand:
             Where to.
         look : Look
             The colours.
+        room : RibbonRoom
+            Where everything lies.
         """
-        room = self._room.night()
+        night = room.night()
         for phase, start, stop in self._phases:
             if phase == NIGHT:
                 continue
-            area = QRectF(start, room.top(), stop - start, room.height())
+            left, right = room.x(start), room.x(stop)
+            area = QRectF(left, night.top(), right - left, night.height())
             painter.fillRect(area, _light(look, PHASES.index(phase)))
 
-    def draw_moon(self, painter: QPainter, look: Look) -> None:
+    def draw_moon(self, painter: QPainter, look: Look, room: RibbonRoom) -> None:
         """Draw the Moon's altitude, fuller the more of it is lit, and name the twilights.
 
         The horizon is the lane's lower edge, 90° its upper one.
@@ -67,53 +82,51 @@ class SkyBand:
             Where to.
         look : Look
             The colours.
+        room : RibbonRoom
+            Where everything lies.
         """
-        if not self._moments:
+        if not self.sky.moments:
             return
-        lane = self._room.sky_lane()
+        lane = room.sky_lane()
         painter.setPen(look.muted)
         head = QRectF(26, lane.top(), GUTTER - 32, lane.height())
         painter.drawText(head, Qt.AlignmentFlag.AlignVCenter, self._head())
         floor, height = lane.bottom() - 1, lane.height() - 3
-        for run in self._stretches():
+        for run in self._moon:
             points = [
-                QPointF(self._x(one.time_s), floor - height * max(one.moon_deg, 0.0) / 90)
-                for one in run
+                (room.x(place), floor - height * max(one.moon_deg, 0.0) / 90) for place, one in run
             ]
-            shape = [QPointF(points[0].x(), floor), *points, QPointF(points[-1].x(), floor)]
+            below = [(points[0][0], floor), *points, (points[-1][0], floor)]
             fill = QColor(look.muted)
-            fill.setAlpha(round(20 + 110 * run[0].moonlit))
+            fill.setAlpha(round(20 + 110 * run[0][1].moonlit))
             painter.setPen(Qt.PenStyle.NoPen)
             painter.setBrush(fill)
-            painter.drawPolygon(QPolygonF(shape))
+            painter.drawPath(_path(below))
             painter.setPen(QPen(QColor(look.muted), 1))
-            for one, other in pairwise(
-                point for point, moment in zip(points, run, strict=True) if moment.moon_deg > 0
-            ):
-                if other.x() - one.x() < 0.1 * self._room.wide:  # it may set and rise again
-                    painter.drawLine(one, other)
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            # it may set and rise again
+            for up, part in groupby(zip(points, run, strict=True), lambda pair: _is_up(pair[1])):
+                if up:
+                    painter.drawPath(_path([point for point, _ in part]))
         painter.setPen(QColor(look.ink))
         for phase, start, stop in self._phases:
-            words = _SHORT.get(phase, "")
-            if words and painter.fontMetrics().horizontalAdvance(words) + 8 < stop - start:
+            words, left, right = _SHORT.get(phase, ""), room.x(start), room.x(stop)
+            if words and painter.fontMetrics().horizontalAdvance(words) + 8 < right - left:
                 painter.drawText(
-                    QRectF(start, lane.top(), stop - start, lane.height()),
+                    QRectF(left, lane.top(), right - left, lane.height()),
                     Qt.AlignmentFlag.AlignCenter,
                     words,
                 )
 
     def _head(self) -> str:
-        if all(one.moon_deg <= 0 for one in self._moments):
+        moments = self.sky.moments
+        if all(one.moon_deg <= 0 for one in moments):
             return "Moon down"
-        middle = self._moments[len(self._moments) // 2]
-        return f"Moon {100 * middle.moonlit:.0f} %"
-
-    def _x(self, time_s: float) -> float:
-        return self._room.x(self._timeline.place(time_s))
+        return f"Moon {100 * moments[len(moments) // 2].moonlit:.0f} %"
 
     def _stretches(self) -> Iterator[Sequence[SkyMoment]]:
         run: list[SkyMoment] = []
-        for one in self._moments:
+        for one in self.sky.moments:
             if run and one.time_s - run[-1].time_s > _APART_S:
                 yield run
                 run = []
@@ -122,14 +135,25 @@ class SkyBand:
             yield run
 
     def _find_phases(self) -> Iterator[tuple[str, float, float]]:
-        """Yield the phases of every stretch with the x of their begin and end."""
+        """Yield the phases of every stretch with the places of their begin and end."""
         for run in self._stretches():
-            start = run[0]
-            for one in run:
-                if phase_of(one) != phase_of(start):
-                    yield phase_of(start), self._x(start.time_s), self._x(one.time_s)
-                    start = one
-            yield phase_of(start), self._x(start.time_s), self._x(run[-1].time_s)
+            starts = [(phase, next(some)) for phase, some in groupby(run, phase_of)]
+            places = [self.timeline.place(one.time_s) for _, one in starts]
+            stops = [*places[1:], self.timeline.place(run[-1].time_s)]
+            for (phase, _), start, stop in zip(starts, places, stops, strict=True):
+                yield phase, start, stop
+
+
+def _path(points: Sequence[tuple[float, float]]) -> QPainterPath:
+    path = QPainterPath()
+    path.moveTo(*points[0])
+    for x, y in points[1:]:
+        path.lineTo(x, y)
+    return path
+
+
+def _is_up(placed: tuple[float, SkyMoment]) -> bool:
+    return placed[1].moon_deg > 0
 
 
 def _light(look: Look, step: int) -> QColor:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
-from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen, QPolygonF
+from PySide6.QtGui import QColor, QPainter, QPainterPath, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from stackbench.window.look import look_of
@@ -86,8 +86,11 @@ class ValueStrip(QWidget):
         painter.setPen(bad if self._bad_above else good)
         painter.drawLine(QPointF(turn, base), QPointF(right, base))
         painter.setPen(QPen(QColor(look.muted), 1.0))
-        for value in values:
-            painter.drawLine(QPointF(place(value), base - 6), QPointF(place(value), base))
+        strokes = QPainterPath()
+        for x in map(place, values):
+            strokes.moveTo(x, base - 6)
+            strokes.lineTo(x, base)
+        painter.drawPath(strokes)
         if self._limit is not None:
             painter.setPen(QPen(QColor(look.ink), 2.0))
             painter.drawLine(QPointF(turn, base - 9), QPointF(turn, base + 3))

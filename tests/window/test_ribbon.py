@@ -10,7 +10,8 @@ from PySide6.QtWidgets import QMenu
 
 from stackbench.job.skies import NO_SKY
 from stackbench.review.limits import Limits
-from stackbench.window.ribboncells import Cell, draw_cell
+from stackbench.window.ribboncells import Cell, draw_cells
+from stackbench.window.ribbonroom import Box
 
 LEFT = Qt.MouseButton.LeftButton
 
@@ -116,12 +117,11 @@ def test_the_measure_that_was_chosen_is_remembered(qtbot, finished, choices):
 
 
 def test_states_differ_in_form_without_colour(qapp):  # noqa: ARG001
-    from PySide6.QtCore import QRectF
     from PySide6.QtGui import QImage, QPainter
 
     from stackbench.window.look import LIGHT
 
-    kept = Cell(hue=QColor("black"))
+    kept = Cell(box=Box(10, 10, 14, 18), hue=QColor("black"))
     states = [
         kept,
         replace(kept, rejected=True),
@@ -138,7 +138,7 @@ def test_states_differ_in_form_without_colour(qapp):  # noqa: ARG001
         image = QImage(40, 40, QImage.Format.Format_Grayscale8)
         image.fill(255)
         painter = QPainter(image)
-        draw_cell(painter, LIGHT, QRectF(10, 10, 14, 18), state)
+        draw_cells(painter, LIGHT, [state])
         painter.end()
         drawn.add(bytes(image.constBits()))
     assert len(drawn) == len(states)
