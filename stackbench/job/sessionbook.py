@@ -241,4 +241,5 @@ class SessionBook:
         return tuple(judge_again(self._bench, found, one, limits=limits) for one in groups)
 
     def _renew(self, state: SessionState) -> None:
-        self._state = with_staleness(state, bench=self._bench, made=self._made)
+        state = with_staleness(state, bench=self._bench, made=self._made)
+        self._state = replace(state, version=self._state.version + 1)

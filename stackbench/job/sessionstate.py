@@ -28,7 +28,8 @@ class SessionState:
     `night` is the record as last written. `replanned` tells that kinds or
     filters were set by hand and nothing was made by the new plan yet. `outdated` names
     the parts of the settings that were changed after what they are about was made: the
-    measures, and so all stacks, or the channels' files.
+    measures, and so all stacks, or the channels' files. `version` is higher in a later
+    state of a session, so that one that is heard late can be told.
     """
 
     folders: tuple[Path, ...] = ()
@@ -46,6 +47,7 @@ class SessionState:
     stale: tuple[int, ...] = ()
     replanned: bool = False
     outdated: tuple[str, ...] = ()
+    version: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,15 +4,18 @@ import sys
 from collections.abc import Callable
 from functools import partial
 
-from PySide6.QtCore import QSettings
+from PySide6.QtCore import QSettings, QTimer
 from PySide6.QtWidgets import QApplication
 
 from stackbench import __version__
+from stackbench.job.warming import warm_up
 from stackbench.window.appicon import app_icon
 from stackbench.window.choices import Choices
 from stackbench.window.dressing import dress
 from stackbench.window.look import look_for
 from stackbench.window.mainwindow import MainWindow
+
+_SHOWN_MS = 200
 
 
 def run_window() -> int:
@@ -32,6 +35,9 @@ def run_window() -> int:
     follow_system(app)
     window = MainWindow(Choices(QSettings()))
     window.show()
+    # loading a library may hold up the window for a tenth of a second and more: better now,
+    # while a folder is looked for, than when a job needs it
+    QTimer.singleShot(_SHOWN_MS, warm_up)
     return app.exec()
 
 

@@ -11,20 +11,21 @@ from stackbench.frames.labels import Label
 from stackbench.frames.work import Stop
 from stackbench.job.history import History, default_history
 from stackbench.job.library import Library, default_library
-from stackbench.job.movedlimits import moved
 from stackbench.job.progress import Progress, Step
 from stackbench.job.remembering import is_output
 from stackbench.job.session import Session
 from stackbench.job.sessionstate import SessionState
 from stackbench.job.settings import BEFORE_JUDGING, Settings
-from stackbench.job.store import Decision, StoreError
+from stackbench.job.store import Decision
 from stackbench.review.limits import Limits
+from stackbench.window.changes import Changes
 from stackbench.window.choices import Choices, RecentNight
 from stackbench.window.decisions import DecideCommand, LabelCommand
 from stackbench.window.errands import Errands
 from stackbench.window.loader import PictureLoader
 from stackbench.window.night import NightModel
 from stackbench.window.nightfindings import NightFindings
+from stackbench.window.trial import Trial
 from stackbench.window.worker import Tell
 from stackbench.window.workthread import WorkThread
 
@@ -64,11 +65,16 @@ class Controller(QObject):
         self.model = NightModel(self)
         self.pictures = PictureLoader(self)
         self.errands = Errands(self)
+        self.changes = Changes(self)
+        self.changes.refused.connect(self.refused)
+        self.changes.settled.connect(self._settled)
+        self.trial = Trial(self.model, self.changes, self)
         self.findings = NightFindings(self.model, self.errands, self)
         self.undo_stack = QUndoStack(self)
         self.session: Session | None = None
-        self.trial: Limits | None = None
         self._threads = threads
+        # what was decided by hand and is not judged yet
+        self._decided: dict[Path, Decision | None] = {}
         self._works = WorkThread(self)
         self._works.changed.connect(self.working_changed)
         self._works.progressed.connect(self.progressed)
@@ -127,10 +133,7 @@ class Controller(QObject):
     def go_on(self) -> None:
         """Take up the work where it was left."""
         if self.session is not None and not self.working:
-            session = self.session
-            self._works.begin(
-                lambda progress, stop, tell: session.run(progress=progress, stop=stop, hear=tell)
-            )
+            self._works.begin(partial(self._run, self.session.run))
 
     def restack(self) -> None:
         """Do again what is out of date."""
@@ -141,7 +144,7 @@ class Controller(QObject):
             self.go_on()
             return
         self._works.begin(
-            lambda progress, stop, tell: session.restack(progress=progress, stop=stop, hear=tell),
+            partial(self._run, session.restack),
             first=Step.FIND if set(session.state.outdated) & set(BEFORE_JUDGING) else Step.STACK,
         )
 
@@ -161,8 +164,7 @@ class Controller(QObject):
         """
         if self.session is None or not self.model.state.groups:
             return
-        known = self.session.decisions()
-        before = {path: known.get(path) for path in paths}
+        before = {path: self._decision(path) for path in paths}
         wanted: dict[Path, Decision | None] = dict.fromkeys(paths, decision)
         if before != wanted:
             self.undo_stack.push(DecideCommand(self._decide, wanted, before))
@@ -179,6 +181,7 @@ class Controller(QObject):
         """
         if self.session is None or self._refuses_plan():
             return
+        self.changes.settle()
         known = self.session.labels()
         before = {path: known.get(path) for path in paths}
         wanted = {path: label and label.over(before[path]) for path in paths}
@@ -209,22 +212,13 @@ class Controller(QObject):
         typical : float or None
             That group's typical value.
         """
-        if self.session is None or not self.model.state.groups:
-            return
-        start = self.trial or self.session.limits
-        self.trial = moved(start, measure=measure, value=value, typical=typical)
-        self.model.try_out(*self.session.what_if(self.trial))
+        if self.session is not None and self.model.state.groups:
+            self.trial.move(self.session, measure, value, typical)
 
     def apply_trial(self) -> None:
         """Judge by the limits that were tried out."""
-        if self.session is not None and self.trial is not None:
-            self._change(partial(self.session.set_limits, self.trial))
-
-    def drop_trial(self) -> None:
-        """Leave the limits as they are."""
-        if self.trial is not None:
-            self.trial = None
-            self.model.try_out((), ())
+        if self.session is not None and self.trial.limits is not None:
+            self._change(partial(self.session.set_limits, self.trial.limits))
 
     def set_settings(self, settings: Settings) -> None:
         """Work by other settings from now on.
@@ -240,18 +234,28 @@ class Controller(QObject):
     def restore_limits(self) -> None:
         """Go back to the limits the program comes with."""
         if self.session is not None and self.model.state.groups:
-            self.trial = Limits()
-            self.model.try_out(*self.session.what_if(self.trial))
+            self.trial.take(self.session, Limits())
 
     def close(self) -> None:
         """Stop what is under way, wait for its end, and let go of the session."""
         self._works.leave()
         self._leave()
+        self.changes.close()
         self.pictures.close()
         self.errands.close()
 
+    def _decision(self, path: Path) -> Decision | None:
+        """Tell what was decided by hand on a sub, though it may not be judged yet."""
+        if path in self._decided:
+            return self._decided[path]
+        row = self.model.row(path)
+        if row is None or row.verdict is None or not row.by_hand:
+            return None
+        return Decision(row.verdict.decision.value)
+
     def _decide(self, decisions: Mapping[Path, Decision | None]) -> None:
         if self.session is not None:
+            self._decided |= decisions
             self._change(partial(self.session.decide, decisions))
 
     def _refuses_plan(self) -> bool:
@@ -265,30 +269,46 @@ class Controller(QObject):
             self._change(partial(self.session.label, labels), other_plan=True)
 
     def _change(self, change: Callable[[], SessionState], *, other_plan: bool = False) -> None:
-        """Show what a change leads to, or say why it could not be kept."""
-        self.trial = None
-        try:
-            state = change()
-        except StoreError as error:
-            self.refused.emit(str(error))
-            return
-        if other_plan:
-            self.pictures.clear()  # other masters may serve the same sub
-            self.errands.clear()
-        self.model.show(state)
+        """Have the session changed, and show what that leads to."""
+        self.trial.forget()
+        self.changes.begin(change, self._show_plan if other_plan else self._show)
+
+    def _show_plan(self, state: object) -> None:
+        self.pictures.clear()  # other masters may serve the same sub
+        self.errands.clear()
+        self._show(state)
+
+    def _show(self, state: object) -> None:
+        """Show a state, unless a later one is shown already."""
+        if isinstance(state, SessionState) and state.version >= self.model.state.version:
+            self.trial.forget()
+            self.model.show(state)
+
+    @Slot()
+    def _settled(self) -> None:
+        self._decided.clear()
 
     def _leave(self) -> None:
         self._news = None
+        self.changes.clear()
+        self._decided.clear()
         self.pictures.clear()
         self.pictures.settle()  # a session that is closed under a picture ends the process
         self.errands.clear()
         self.undo_stack.clear()
-        self.trial = None
+        self.trial.leave()
         while self._opened:
             self._opened.pop().close()
         if self.session is not None:
             self.session = None
             self.model.show(SessionState())
+
+    def _run(
+        self, run: Callable[..., SessionState], progress: Progress, stop: Stop, tell: Tell
+    ) -> SessionState:
+        """Work by all that was decided until now; in the thread of the work."""
+        self.changes.settle()
+        return run(progress=progress, stop=stop, hear=tell)
 
     def _open_and_work(
         self,
@@ -328,13 +348,13 @@ class Controller(QObject):
     def _tell(self) -> None:
         """Show the last that was heard."""
         if self._news is not None:
-            state, self._news, self.trial = self._news, None, None
-            self.model.show(state)
+            state, self._news = self._news, None
+            self._show(state)
 
     @Slot(object)
     def _done(self, state: SessionState) -> None:
         self._news = None
-        self.model.show(state)
+        self._show(state)
         self.finished.emit()
 
     @Slot()

@@ -4,53 +4,23 @@ from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
-from PySide6.QtCore import QPoint, QSize, Qt, QUrl, Slot
-from PySide6.QtGui import (
-    QCloseEvent,
-    QDesktopServices,
-    QDragEnterEvent,
-    QDropEvent,
-)
-from PySide6.QtWidgets import (
-    QDialog,
-    QMainWindow,
-    QMenu,
-    QMessageBox,
-    QStackedWidget,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtCore import QPoint, QSize, Qt, Slot
+from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
+from PySide6.QtWidgets import QMainWindow, QMenu, QVBoxLayout, QWidget
 
 from stackbench.job.store import Decision
 from stackbench.review.findings import Finding
 from stackbench.window.appicon import app_icon
-from stackbench.window.channelspage import ChannelsPage
+from stackbench.window.beside import Beside, ask_to_close
 from stackbench.window.choices import Choices
 from stackbench.window.commands import add_commands
 from stackbench.window.controller import Controller
-from stackbench.window.findingspage import FindingsPage
-from stackbench.window.framespage import FramesPage
-from stackbench.window.help import keys_text, show_text
-from stackbench.window.masterspage import MastersPage
+from stackbench.window.help import keys_text
 from stackbench.window.menus import DECISIONS, enable_commands, main_commands
+from stackbench.window.pages import Pages
 from stackbench.window.parts import label
-from stackbench.window.reviewpage import ReviewPage
 from stackbench.window.ribbonbar import RibbonBar
-from stackbench.window.settingsdialog import SettingsDialog
-from stackbench.window.stackspage import StacksPage
-from stackbench.window.startpage import StartPage
-from stackbench.window.stepbar import (
-    CHANNELS,
-    FINDINGS,
-    FRAMES,
-    MASTERS,
-    NIGHT,
-    REVIEW,
-    STACKS,
-    STEPS,
-    StepBar,
-)
-from stackbench.window.summarypage import SummaryPage
+from stackbench.window.stepbar import FINDINGS, FRAMES, NIGHT, REVIEW, STEPS, StepBar
 from stackbench.window.tidying import Tidier
 from stackbench.window.workstrip import WorkStrip
 
@@ -72,33 +42,18 @@ class MainWindow(QMainWindow):
         self._choices = choices
         self._closing = False
         self._tidier = Tidier(self)
-        model = self.controller.model
         self.setWindowTitle("stackbench")
         self.setWindowIcon(app_icon())
         self.setAcceptDrops(True)
         self.steps = StepBar(STEPS)
-        self.start = StartPage(choices)
-        self.summary = SummaryPage(model, self.controller.findings)
-        self.frames = FramesPage(model)
-        self.masters = MastersPage(self.controller)
-        self.findings = FindingsPage(model, self.controller.findings)
-        self.review = ReviewPage(self.controller)
-        self.stacks = StacksPage(self.controller)
-        self.channels = ChannelsPage(self.controller)
+        self.pages = Pages(self.controller, choices)
+        self.start, self.summary = self.pages.start, self.pages.summary
+        self.frames, self.masters = self.pages.frames, self.pages.masters
+        self.findings, self.review = self.pages.findings, self.pages.review
+        self.stacks, self.channels = self.pages.stacks, self.pages.channels
+        self.beside = Beside(self, self.controller)
         self.strip = WorkStrip(self.controller)
-        self.bar = RibbonBar(model)
-        self.pages = QStackedWidget()
-        for page in (
-            self.start,
-            self.summary,
-            self.frames,
-            self.masters,
-            self.findings,
-            self.review,
-            self.stacks,
-            self.channels,
-        ):
-            self.pages.addWidget(page)
+        self.bar = RibbonBar(self.controller.model)
         self.notice = label("", "warn")
         self.notice.setContentsMargins(18, 8, 18, 4)
         self.notice.hide()
@@ -127,15 +82,15 @@ class MainWindow(QMainWindow):
         self.steps.wanted.connect(self.go_to)
         self.start.begun.connect(self._begin)
         self.summary.wanted.connect(self.look_at)
-        self.summary.folder_asked.connect(self.open_folder)
-        self.summary.report_asked.connect(self.open_report)
+        self.summary.folder_asked.connect(self.beside.open_folder)
+        self.summary.report_asked.connect(self.beside.open_report)
         self.summary.finding_asked.connect(self._look_at_finding)
         self.findings.mark_asked.connect(controller.findings.mark)
         self.findings.wanted.connect(self.look_at)
         controller.findings.marked_changed.connect(self._show_marked)
         controller.findings.changed.connect(self._count_findings)
         self.frames.every.label_asked.connect(controller.label)
-        self.channels.folder_asked.connect(self.open_folder)
+        self.channels.folder_asked.connect(self.beside.open_folder)
         self.review.wanted.connect(model.set_current)
         self.review.decided.connect(self._decide_current)
         self.strip.cancel_asked.connect(self.stop)
@@ -146,18 +101,19 @@ class MainWindow(QMainWindow):
         ribbon.limit_tried.connect(controller.try_limit)
         ribbon.menu.connect(self._decisions_menu)
         self.bar.apply_asked.connect(controller.apply_trial)
-        self.bar.drop_asked.connect(controller.drop_trial)
+        self.bar.drop_asked.connect(controller.trial.drop)
         self.bar.measure_chosen.connect(partial(self._choices.keep_text, "measure"))
         controller.opened.connect(self._opened)
         controller.failed.connect(self._failed)
-        controller.refused.connect(self._notice)
+        for one in (controller.refused, self.beside.refused):
+            one.connect(self._notice)
         controller.finished.connect(self._finished)
         controller.working_changed.connect(self._show_where)
         model.changed.connect(self._show_where)
         model.chosen_changed.connect(self._show_where)
         model.current_changed.connect(self._show_where)
-        for one in (controller.undo_stack.canUndoChanged, controller.undo_stack.canRedoChanged):
-            one.connect(self._show_where)
+        for may in (controller.undo_stack.canUndoChanged, controller.undo_stack.canRedoChanged):
+            may.connect(self._show_where)
 
     def go_to(self, step: str) -> None:
         """Show the page of a step.
@@ -168,16 +124,10 @@ class MainWindow(QMainWindow):
             One of `STEPS`.
         """
         opened = self.controller.session is not None
-        pages = {
-            NIGHT: self.summary if opened else self.start,
-            FRAMES: self.frames,
-            MASTERS: self.masters,
-            FINDINGS: self.findings,
-            REVIEW: self.review,
-            STACKS: self.stacks,
-            CHANNELS: self.channels,
-        }
-        self.pages.setCurrentWidget(pages[step] if opened else self.start)
+        if opened:
+            self.pages.show_step(step)
+        else:
+            self.pages.show_start()
         self.steps.show_step(step if opened else NIGHT)
 
     def add_nights(self, paths: Sequence[Path]) -> None:
@@ -195,7 +145,7 @@ class MainWindow(QMainWindow):
             self.start.forget()
             if session is not None:
                 self.start.take_up(session.state.folders, session.out)
-        self.pages.setCurrentWidget(self.start)
+        self.pages.show_start()
         self.start.add(paths)
 
     @Slot()
@@ -205,7 +155,7 @@ class MainWindow(QMainWindow):
             return
         self.start.forget()
         self.start.recent.show_nights(self._choices.recent())
-        self.pages.setCurrentWidget(self.start)
+        self.pages.show_start()
 
     def decide(self, decision: Decision | None) -> None:
         """Decide on the chosen subs, or on the current one.
@@ -236,21 +186,6 @@ class MainWindow(QMainWindow):
             self.controller.cancel()
             self.strip.tell_stopping()
 
-    @Slot()
-    def open_folder(self) -> None:
-        """Show the folder with the channels, or the output folder."""
-        out = self.controller.out
-        if out is not None:
-            channels = out / "channels"
-            self._open(channels if channels.is_dir() else out)
-
-    @Slot()
-    def open_report(self) -> None:
-        """Show the report in the browser."""
-        out = self.controller.out
-        if out is not None and (out / "report.html").is_file():
-            self._open(out / "report.html")
-
     def dragEnterEvent(self, event: QDragEnterEvent) -> None:  # noqa: N802 - Qt's name
         """Take what comes from a file manager."""
         if event.mimeData().hasUrls():
@@ -278,16 +213,7 @@ class MainWindow(QMainWindow):
         event.accept()
 
     def _sure_to_close(self) -> bool:
-        box = QMessageBox(self)
-        box.setWindowTitle("stackbench")
-        box.setText("The work is not done yet.")
-        box.setInformativeText(
-            "What is finished stays. When the night is opened again, the work goes on from there."
-        )
-        close = box.addButton("Stop and close", QMessageBox.ButtonRole.AcceptRole)
-        box.addButton("Go on working", QMessageBox.ButtonRole.RejectRole)
-        box.exec()
-        return box.clickedButton() is close
+        return ask_to_close(self)
 
     @Slot(object, object)
     def _begin(self, folders: Sequence[Path], out: Path) -> None:
@@ -305,7 +231,7 @@ class MainWindow(QMainWindow):
         if self.controller.session is None:
             self.strip.forget()
             self.start.say(words)
-            self.pages.setCurrentWidget(self.start)
+            self.pages.show_start()
 
     @Slot()
     def _finished(self) -> None:
@@ -386,43 +312,7 @@ class MainWindow(QMainWindow):
 
     def show_keys(self) -> None:
         """Show the keyboard sheet."""
-        self.show_page("Keys", keys_text(self.actions_by_words.values()))
-
-    @Slot()
-    def show_settings(self) -> SettingsDialog:
-        """Let the settings be changed.
-
-        Returns
-        -------
-        SettingsDialog
-            It does not hold the window up.
-        """
-        dialog = SettingsDialog(self.controller, self)
-        dialog.show()
-        return dialog
-
-    def show_page(self, title: str, markdown: str) -> QDialog:
-        """Show a page of text.
-
-        Parameters
-        ----------
-        title : str
-            Its title.
-        markdown : str
-            The text.
-
-        Returns
-        -------
-        QDialog
-            It does not hold the window up.
-        """
-        dialog = show_text(self, title, markdown)
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        return dialog
-
-    def _open(self, path: Path) -> None:
-        if not QDesktopServices.openUrl(QUrl.fromLocalFile(str(path))):
-            self._notice(f"The system would not open {path}.")
+        self.beside.show_page("Keys", keys_text(self.actions_by_words.values()))
 
     def _restore(self) -> None:
         geometry = self._choices.geometry()

@@ -40,10 +40,12 @@ def main_commands(window: "MainWindow") -> list[Command]:
         Command(menu=night, words="", key="", do=_nothing),
         Command(menu=night, words="Stack again", key="F5", do=controller.restack),
         Command(menu=night, words="Stop the work", key="Ctrl+.", do=window.stop),
-        Command(menu=night, words="Open the folder", key="Ctrl+Shift+O", do=window.open_folder),
-        Command(menu=night, words="Open the report", key="", do=window.open_report),
+        Command(
+            menu=night, words="Open the folder", key="Ctrl+Shift+O", do=window.beside.open_folder
+        ),
+        Command(menu=night, words="Open the report", key="", do=window.beside.open_report),
         Command(menu=night, words="", key="", do=_nothing),
-        Command(menu=night, words="Settings…", key="Ctrl+,", do=window.show_settings),
+        Command(menu=night, words="Settings…", key="Ctrl+,", do=window.beside.show_settings),
         Command(menu=night, words="Quit", key="Ctrl+Q", do=window.close),
         Command(menu=subs, words="Undo", key="Ctrl+Z", do=controller.undo),
         Command(menu=subs, words="Redo", key="Ctrl+Shift+Z", do=controller.redo),
@@ -67,10 +69,15 @@ def main_commands(window: "MainWindow") -> list[Command]:
             Command(menu=go, words=words, key=f"Ctrl+{n + 1}", do=partial(window.go_to, words))
             for n, words in enumerate(STEPS)
         ),
-        Command(menu=about, words="Guide", key="F1", do=partial(window.show_page, "Guide", GUIDE)),
+        Command(
+            menu=about, words="Guide", key="F1", do=partial(window.beside.show_page, "Guide", GUIDE)
+        ),
         Command(menu=about, words="Keys", key="Ctrl+K", do=window.show_keys),
         Command(
-            menu=about, words="About", key="", do=partial(window.show_page, "About", about_text())
+            menu=about,
+            words="About",
+            key="",
+            do=partial(window.beside.show_page, "About", about_text()),
         ),
     ]
 

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 
-from PySide6.QtCore import QObject, Signal, Slot
+from PySide6.QtCore import QObject, QTimer, Signal, Slot
 
 from stackbench.frames.work import Stop
 from stackbench.job.judging import JudgedGroup
@@ -14,6 +14,7 @@ from stackbench.review.findings import Finding
 from stackbench.window.errands import Errands
 from stackbench.window.night import NightModel, SubRow
 
+_ASKED_AFTER_MS = 300
 _LATEST = datetime.max.replace(tzinfo=UTC)
 
 
@@ -45,7 +46,10 @@ class NightFindings(QObject):
         self._key: Hashable = None
         self.found: tuple[Finding, ...] | None = None
         self.marked: Finding | None = None
-        model.changed.connect(self._ask)
+        # who decides on one sub after the other waits for one diagnosis, not for each
+        self._waiting = QTimer(self, singleShot=True, interval=_ASKED_AFTER_MS)
+        self._waiting.timeout.connect(self._ask)
+        model.changed.connect(self._look)
         model.chosen_changed.connect(self._leave)
         errands.answered.connect(self._take)
         errands.failed.connect(self._fail)
@@ -129,8 +133,21 @@ class NightFindings(QObject):
         # one key would reject all that is chosen: never a whole night by a look at a finding
         return () if self.concerns_all(finding) else finding.subs
 
+    @property
+    def asked(self) -> bool:
+        """Whether the verdicts were changed and the findings are on their way.
+
+        Returns
+        -------
+        bool
+            False also while there is nothing to find out.
+        """
+        return self._waiting.isActive() or self._errands.asked(self._key)
+
     @Slot()
-    def _ask(self) -> None:
+    def _look(self) -> None:
+        """Find out what the night says now, unless that is known."""
+        self._waiting.stop()
         groups = self._model.state.groups
         if not groups:
             self._key = None
@@ -143,7 +160,11 @@ class NightFindings(QObject):
         if self._errands.known(self._key):
             self._take(self._key)
         else:
-            self._errands.ask(self._key, partial(_diagnosed, groups))
+            self._waiting.start()
+
+    @Slot()
+    def _ask(self) -> None:
+        self._errands.ask(self._key, partial(_diagnosed, self._model.state.groups))
 
     @Slot(object)
     def _take(self, key: object) -> None:

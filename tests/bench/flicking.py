@@ -20,6 +20,7 @@ from PySide6.QtCore import QEventLoop, QSettings, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
+from stackbench.job.warming import warm_up
 from stackbench.window.choices import Choices
 from stackbench.window.dressing import dress
 from stackbench.window.look import LIGHT
@@ -120,6 +121,7 @@ def main() -> None:
     window = MainWindow(Choices(settings))
     window.resize(1280, 860)
     window.show()
+    warm_up().join()  # as the program does while a person looks for a folder
     work = {"judge": judge, "flick": flick}[what]
     figures = work(window, Path(night), Path(out))
     window.close()

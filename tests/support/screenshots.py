@@ -67,13 +67,13 @@ def picture_dialog(dialog: QDialog, folder: Path, name: str) -> None:
 
 def picture_settings(window: MainWindow, folder: Path) -> None:
     """Save a part of the settings that has a fault, and those of the program."""
-    dialog = window.show_settings()
+    dialog = window.beside.show_settings()
     dialog.parts.setCurrentRow(3)
     form = dialog.forms[3]
     form.show_values(values_of(Settings()) | {"review.fwhm.tightest": "wide"})
     form.edited.emit()
     picture_dialog(dialog, folder, "settings")
-    dialog = window.show_settings()
+    dialog = window.beside.show_settings()
     dialog.parts.setCurrentRow(len(dialog.forms))
     picture_dialog(dialog, folder, "program")
 
@@ -127,7 +127,7 @@ def picture_all(folder: Path, work: Path) -> None:
     handle = window.bar.ribbon.handles()[0]
     window.controller.try_limit("fwhm_px", handle.value * 0.82, handle.typical)
     picture(window, folder, "deciding")
-    window.controller.drop_trial()
+    window.controller.trial.drop()
     window.controller.undo_stack.undo()
     model.choose([])
     window.go_to(STACKS)
@@ -145,7 +145,7 @@ def picture_all(folder: Path, work: Path) -> None:
     picture(window, folder, "colour")
     picture_dialog(window.channels.open_export(), folder, "export")
     picture_settings(window, folder)
-    picture_dialog(window.show_page("Guide", GUIDE), folder, "guide")
+    picture_dialog(window.beside.show_page("Guide", GUIDE), folder, "guide")
     window.go_to(REVIEW)
     window.close()
     again = MainWindow(Choices(settings), threads=2)

@@ -82,9 +82,9 @@ def places(finished):
     finished.resize(1300, 900)
     return [
         finished,
-        finished.show_settings(),
+        finished.beside.show_settings(),
         finished.channels.open_export(),
-        finished.show_page("Guide", "words"),
+        finished.beside.show_page("Guide", "words"),
     ]
 
 

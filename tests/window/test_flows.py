@@ -11,6 +11,7 @@ from stackbench.job.session import Session
 from stackbench.job.store import Decision
 from stackbench.window.stepbar import CHANNELS, FRAMES, MASTERS, NIGHT, REVIEW, STACKS
 from tests.support.heartbeat import Heartbeat
+from tests.support.settling import settle
 
 LONG = 60_000
 
@@ -133,6 +134,7 @@ def test_overruling_puts_a_stack_out_of_date_and_only_that_is_stacked_again(qtbo
     finished.look_at(row.path)
     assert finished.pages.currentWidget() is finished.review
     finished.review.reject.click()
+    settle(qtbot, finished)
     assert model.row(row.path).rejected
     assert model.row(row.path).by_hand
     assert "1 stack out of date: R. What was decided or set since" in finished.strip.words
@@ -142,9 +144,11 @@ def test_overruling_puts_a_stack_out_of_date_and_only_that_is_stacked_again(qtbo
     assert after[0] == keys[0]
     assert after[1] != keys[1]
     controller.undo_stack.undo()
+    settle(qtbot, finished)
     assert not model.row(row.path).rejected
     assert finished.strip.restack.isVisible()
     controller.undo_stack.redo()
+    settle(qtbot, finished)
     assert model.row(row.path).rejected
     assert not finished.strip.isVisible(), "the stack shows what is decided again"
 
@@ -152,6 +156,7 @@ def test_overruling_puts_a_stack_out_of_date_and_only_that_is_stacked_again(qtbo
 def test_a_night_is_reopened_with_its_decisions(qtbot, finished, choices):
     path = rows(finished)[0].path
     finished.controller.decide([path], Decision.REJECT)
+    settle(qtbot, finished)
     out = finished.controller.out
     finished.close()
     from stackbench.window.mainwindow import MainWindow

@@ -9,6 +9,7 @@ from PySide6.QtWidgets import QLabel
 
 from stackbench.frames.records import Kind
 from stackbench.window.stepbar import FRAMES
+from tests.support.settling import settle
 
 LONG = 60_000
 
@@ -56,6 +57,7 @@ def test_unknown_frames_are_made_darks_by_hand_and_serve_then(qtbot, unnamed):
     assert not every.apply.isEnabled(), "nothing is to be set yet"
     every.kind.setCurrentText("dark")
     every.apply.click()
+    settle(qtbot, unnamed)
     assert {kinds(unnamed)[path] for path in paths} == {Kind.DARK}
     assert every.kind.currentIndex() == 0
     assert model.state.replanned
@@ -69,12 +71,14 @@ def test_unknown_frames_are_made_darks_by_hand_and_serve_then(qtbot, unnamed):
     frames = {frame.path: frame for frame in model.state.night.frames}
     assert frames[paths[0]].by_hand == ("kind by hand: dark instead of unknown",)
     unnamed.actions_by_words["Undo"].trigger()
+    settle(qtbot, unnamed)
     assert {kinds(unnamed)[path] for path in paths} == {Kind.UNKNOWN}
     unnamed.actions_by_words["Redo"].trigger()
+    settle(qtbot, unnamed)
     assert {kinds(unnamed)[path] for path in paths} == {Kind.DARK}
 
 
-def test_a_filter_set_by_hand_moves_subs_to_another_lane_and_back(finished):
+def test_a_filter_set_by_hand_moves_subs_to_another_lane_and_back(qtbot, finished):
     finished.go_to(FRAMES)
     every, model = finished.frames.every, finished.controller.model
     assert [lane.filter_name for lane in model.lanes] == ["L", "R"]
@@ -82,12 +86,14 @@ def test_a_filter_set_by_hand_moves_subs_to_another_lane_and_back(finished):
     assert paths
     every.filter.setEditText("H-alpha")
     every.apply.click()
+    settle(qtbot, finished)
     assert [lane.filter_name for lane in model.lanes] == ["L", "Ha"]
     shown = every.table.model()
     words = {shown.index(row, 2).data() for row in range(shown.rowCount())}
     assert words == {"Ha, by hand"}
     assert every.clear.isEnabled()
     every.clear.click()
+    settle(qtbot, finished)
     assert [lane.filter_name for lane in model.lanes] == ["L", "R"]
     assert finished.controller.session.labels() == {}
 
@@ -98,15 +104,18 @@ def test_nothing_is_set_while_work_goes_on(qtbot, finished):
     choose(finished, "_R_")
     every.filter.setEditText("B")
     every.apply.click()
+    settle(qtbot, finished)
     before = kinds(finished), controller.session.labels()
     with qtbot.waitSignal(controller.finished, timeout=LONG):
         controller.go_on()
         assert not every.apply.isEnabled()
         assert "Stop the work first" in every._words.text()
         finished.actions_by_words["Undo"].trigger()
+        settle(qtbot, finished)
         assert "Stop the work first" in finished.notice.text()
         assert (kinds(finished), controller.session.labels()) == before
     finished.actions_by_words["Undo"].trigger()
+    settle(qtbot, finished)
     assert controller.session.labels() == {}
 
 

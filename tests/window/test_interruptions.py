@@ -12,6 +12,7 @@ from stackbench.job.session import Session
 from stackbench.job.store import Decision
 from stackbench.window.mainwindow import MainWindow
 from tests.support.jobs import checksums
+from tests.support.settling import settle
 
 LONG = 60_000
 
@@ -179,9 +180,12 @@ def test_decisions_results_and_undo_after_reopening(qtbot, finished):
     model = finished.controller.model
     paths = [row.path for row in model.rows][:2]
     finished.controller.decide(paths, Decision.REJECT)
+    settle(qtbot, finished)
     finished.controller.undo()
+    settle(qtbot, finished)
     assert not any(model.row(path).by_hand for path in paths)
     finished.controller.redo()
+    settle(qtbot, finished)
     assert all(model.row(path).by_hand for path in paths)
     with qtbot.waitSignal(finished.controller.finished, timeout=LONG):
         finished.strip.restack.click()

@@ -11,6 +11,7 @@ from stackbench.job.store import Decision
 from stackbench.window.errands import Errands
 from stackbench.window.stackspage import DIFFERENCE
 from stackbench.window.stepbar import CHANNELS, MASTERS, NIGHT, STACKS
+from tests.support.settling import settle
 
 TIMEOUT = 20_000
 
@@ -127,6 +128,7 @@ def test_what_doubtful_subs_would_change_is_a_layer(qtbot, finished):
     assert "no difference to show" in page.products.view.words
     row = finished.controller.model.rows[0]
     finished.controller.decide([row.path], Decision.REJECT)
+    settle(qtbot, finished)
     page.products.pick(row.lane)
     assert page.stop.isVisible()
     qtbot.waitUntil(lambda: "middle grey is nothing" in page.products.words.text(), timeout=TIMEOUT)
@@ -136,8 +138,10 @@ def test_what_doubtful_subs_would_change_is_a_layer(qtbot, finished):
     assert not page.stop.isVisible()
     # back to the rules: the answer is there, and other work gives up what is asked
     finished.controller.undo_stack.undo()
+    settle(qtbot, finished)
     assert "no difference to show" in page.products.view.words
     finished.controller.decide([row.path, finished.controller.model.rows[2].path], Decision.REJECT)
+    settle(qtbot, finished)
     with qtbot.waitSignal(finished.controller.finished, timeout=60_000):
         finished.controller.restack()
         assert not page.stop.isVisible()
@@ -149,6 +153,7 @@ def test_the_difference_can_be_stopped(qtbot, finished):
     page, errands = finished.stacks, finished.controller.errands
     row = finished.controller.model.rows[0]
     finished.controller.decide([row.path], Decision.REJECT)
+    settle(qtbot, finished)
     page.products.pick(row.lane)
     page.layers.button(DIFFERENCE).click()
     page.stop.click()
@@ -256,13 +261,14 @@ def test_masters_are_kept_in_the_library_once(qtbot, finished):
     assert len(library.masters()) == 4
 
 
-def test_pages_that_nobody_sees_are_laid_out_when_they_are_shown(finished, monkeypatch):
+def test_pages_that_nobody_sees_are_laid_out_when_they_are_shown(qtbot, finished, monkeypatch):
     laid_out = []
     for page in (finished.masters, finished.stacks, finished.channels):
         monkeypatch.setattr(page.products, "show_items", lambda _, page=page: laid_out.append(page))
     finished.go_to(NIGHT)
     row = finished.controller.model.rows[0]
     finished.controller.decide([row.path], Decision.REJECT)
+    settle(qtbot, finished)
     assert laid_out == []
     for step, page in (
         (MASTERS, finished.masters),

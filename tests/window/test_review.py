@@ -9,6 +9,7 @@ from stackbench.window.fieldview import FieldView
 from stackbench.window.measures import measure_named
 from stackbench.window.stepbar import REVIEW
 from stackbench.window.subwords import place_words, rank_words
+from tests.support.settling import settle
 
 TIMEOUT = 20_000
 
@@ -47,19 +48,21 @@ def test_moving_and_enlarging_one_view_moves_the_other(qtbot, review):
     assert review.sub_view.zoom == pytest.approx(before, rel=0.02)
 
 
-def test_keys_go_through_the_list_and_decide(finished, review):
+def test_keys_go_through_the_list_and_decide(qtbot, finished, review):
     model = finished.controller.model
     paths = review.list.paths()
     finished.look_at(paths[0])
     finished.actions_by_words["Next in Review"].trigger()
     assert model.current == paths[1]
     review.reject.click()
+    settle(qtbot, finished)
     assert model.row(paths[1]).rejected
     assert review.list.paths() == paths, "the list stays under the person's hands"
     assert "Rejected by hand" in [
         review.reasons._words.itemAt(0).widget().text(),
     ]
     review.back.click()
+    settle(qtbot, finished)
     assert not model.row(paths[1]).by_hand
     finished.actions_by_words["Previous in Review"].trigger()
     assert model.current == paths[0]

@@ -12,6 +12,7 @@ from stackbench.job.skies import NO_SKY
 from stackbench.review.limits import Limits
 from stackbench.window.ribboncells import Cell, draw_cells
 from stackbench.window.ribbonroom import Box
+from tests.support.settling import settle
 
 LEFT = Qt.MouseButton.LeftButton
 
@@ -65,9 +66,11 @@ def test_keys_go_along_the_night_and_decide_on_what_is_chosen(qtbot, finished, r
     qtbot.keyClick(ribbon, Qt.Key.Key_Right, Qt.KeyboardModifier.ShiftModifier)
     assert model.chosen == {row.path for row in model.rows[1:3]}
     finished.actions_by_words["Reject"].trigger()
+    settle(qtbot, finished)
     assert [row.rejected for row in model.rows[:4]] == [False, True, True, False]
     assert finished.actions_by_words["Undo"].text() == "Undo: reject 2 subs"
     finished.actions_by_words["Undo"].trigger()
+    settle(qtbot, finished)
     assert not any(row.by_hand for row in model.rows)
     assert ribbon.accessibleDescription().startswith(model.row(model.current).path.name)
 
@@ -80,24 +83,29 @@ def test_a_moved_limit_shows_what_would_turn_before_it_holds(qtbot, finished, ri
     qtbot.mousePress(ribbon, LEFT, pos=place)
     qtbot.mouseMove(ribbon, place + QPoint(0, 400))
     qtbot.mouseRelease(ribbon, LEFT, pos=place + QPoint(0, 400))
+    settle(qtbot, finished)
     assert model.trial_changes, "a limit at the bottom of the curve turns verdicts"
     assert {row.path: row.rejected for row in model.rows} == before
     assert finished.bar.apply.isVisible()
     assert "would reject" in finished.bar._words.text()
     turned = set(model.trial_changes)
     finished.bar.apply.click()
+    settle(qtbot, finished)
     assert {row.path for row in model.rows if row.rejected} == turned
     assert not finished.bar.apply.isVisible()
     assert controller.session.limits != Limits()
     finished.actions_by_words["Limits as they come with the program"].trigger()
+    settle(qtbot, finished)
     finished.bar.apply.click()
+    settle(qtbot, finished)
     assert controller.session.limits == Limits()
     assert {row.path: row.rejected for row in model.rows} == before
 
 
-def test_a_moved_limit_can_be_put_back(finished):
+def test_a_moved_limit_can_be_put_back(qtbot, finished):
     controller = finished.controller
     controller.try_limit("fwhm_px", 0.5, None)
+    settle(qtbot, finished)
     assert controller.model.trial_changes
     finished.bar.drop.click()
     assert not controller.model.trial_changes
@@ -210,7 +218,9 @@ def test_the_menu_decides_on_what_was_chosen_by_dragging(qtbot, finished, ribbon
     (menu,) = finished.findChildren(QMenu, options=Qt.FindChildOption.FindDirectChildrenOnly)
     actions = {one.text(): one for one in menu.actions()}
     actions["Reject"].trigger()
+    settle(qtbot, finished)
     assert {row.path for row in model.rows if row.by_hand} == {row.path for row in lane[:2]}
     actions["Hand back to the rules"].trigger()
+    settle(qtbot, finished)
     assert not any(row.by_hand for row in model.rows)
     menu.close()

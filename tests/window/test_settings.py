@@ -9,6 +9,7 @@ from stackbench.job.settings import Settings, settings_of
 from stackbench.rejection.methods import Method
 from stackbench.window.settingvalues import faults_of, nested, values_of
 from stackbench.window.settingwords import PARTS
+from tests.support.settling import settle
 
 LONG = 60_000
 
@@ -78,11 +79,12 @@ def test_what_the_window_allows_the_job_takes():
                 settings_of(nested(values))
 
 
-def test_a_wrong_value_is_shown_where_it_is_and_nothing_is_kept(finished):
-    dialog = finished.show_settings()
+def test_a_wrong_value_is_shown_where_it_is_and_nothing_is_kept(qtbot, finished):
+    dialog = finished.beside.show_settings()
     fill(dialog, "stars.detect_snr", "two")
     dialog.parts.setCurrentRow(0)
     dialog.save.click()
+    settle(qtbot, finished)
     assert dialog.isVisible()
     assert dialog.parts.currentItem().text() == "Stars"
     assert "✕" in dialog.words.text()
@@ -91,16 +93,18 @@ def test_a_wrong_value_is_shown_where_it_is_and_nothing_is_kept(finished):
     assert finished.controller.session.settings == Settings()
     dialog.reset.click()
     dialog.save.click()
+    settle(qtbot, finished)
     assert finished.controller.session.settings == Settings()
 
 
 def test_other_stacking_puts_all_stacks_out_of_date_and_is_remembered_there(qtbot, finished):
     controller = finished.controller
     keys = [stack.recipe.key for stack in controller.model.state.stacks]
-    dialog = finished.show_settings()
+    dialog = finished.beside.show_settings()
     pick(dialog, "stacking.method", "median")
     assert "Stacking changed" in dialog.words.text()
     dialog.save.click()
+    settle(qtbot, finished)
     assert "2 stacks out of date" in finished.strip.words
     with qtbot.waitSignal(controller.finished, timeout=LONG):
         finished.strip.restack.click()
@@ -115,9 +119,10 @@ def test_other_stacking_puts_all_stacks_out_of_date_and_is_remembered_there(qtbo
 
 
 def test_other_measuring_is_done_again_by_the_same_button(qtbot, finished):
-    dialog = finished.show_settings()
+    dialog = finished.beside.show_settings()
     fill(dialog, "stars.detect_snr", "8,5")
     dialog.save.click()
+    settle(qtbot, finished)
     assert "Stars" in finished.strip.words
     with qtbot.waitSignal(finished.controller.finished, timeout=LONG):
         finished.strip.restack.click()
@@ -128,9 +133,10 @@ def test_other_measuring_is_done_again_by_the_same_button(qtbot, finished):
 def test_other_files_are_written_again_without_stacking(qtbot, finished):
     out = finished.controller.out
     before = {path: path.stat().st_size for path in (out / "channels").glob("*.tif")}
-    dialog = finished.show_settings()
+    dialog = finished.beside.show_settings()
     pick(dialog, "export.tiff", "float32")
     dialog.save.click()
+    settle(qtbot, finished)
     assert "channels" in finished.strip.words.lower()
     with qtbot.waitSignal(finished.controller.finished, timeout=LONG):
         finished.strip.restack.click()
@@ -139,11 +145,12 @@ def test_other_files_are_written_again_without_stacking(qtbot, finished):
 
 
 def test_new_nights_begin_with_what_was_kept_for_them(qtbot, window, night, tmp_path):
-    dialog = window.show_settings()
+    dialog = window.beside.show_settings()
     fill(dialog, "review.fwhm_max_px", "9")
     dialog.program.threads.setValue(1)
     dialog.program.place.setText(str(tmp_path))
     dialog.save.click()
+    settle(qtbot, window)
     assert window.controller.choices.threads() == 1
     window.add_nights([night])
     assert window.start.output.text() == str(tmp_path / "night-stacked")
@@ -152,19 +159,21 @@ def test_new_nights_begin_with_what_was_kept_for_them(qtbot, window, night, tmp_
     assert window.controller.session.limits.fwhm_max_px == 9.0
     assert window.controller.model.state.stale == ()
     # an output folder keeps what it was made with
-    dialog = window.show_settings()
+    dialog = window.beside.show_settings()
     dialog.scope.setCurrentIndex(1)
     dialog.parts.setCurrentRow(3)
     dialog.reset.click()
     dialog.save.click()
+    settle(qtbot, window)
     assert window.controller.choices.settings() == Settings()
     assert window.controller.session.limits.fwhm_max_px == 9.0
 
 
-def test_a_folder_for_output_that_is_not_there_is_refused(window, tmp_path):
-    dialog = window.show_settings()
+def test_a_folder_for_output_that_is_not_there_is_refused(qtbot, window, tmp_path):
+    dialog = window.beside.show_settings()
     dialog.program.place.setText(str(tmp_path / "gone"))
     dialog.save.click()
+    settle(qtbot, window)
     assert dialog.isVisible()
     assert "gone is no folder" in dialog.words.text()
     assert window.controller.choices.output_place() is None
