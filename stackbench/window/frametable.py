@@ -91,7 +91,15 @@ class FrameTable(QAbstractTableModel):
         return None
 
     def sort(self, column: int, order: Qt.SortOrder = Qt.SortOrder.AscendingOrder) -> None:
-        """List the frames by one of their facts."""
+        """List the frames by one of their facts.
+
+        Parameters
+        ----------
+        column : int
+            The fact; below 0 the first.
+        order : Qt.SortOrder
+            Upwards or downwards.
+        """
         self._order = (max(column, 0), order is Qt.SortOrder.DescendingOrder)
         self._sort()
 

@@ -210,7 +210,7 @@ def test_single_pixels_are_fetched_when_a_picture_is_enlarged(qtbot, finished, m
 
 def test_files_are_named_and_their_folder_opened(finished, monkeypatch):
     opened = []
-    monkeypatch.setattr(finished, "_open", opened.append)
+    monkeypatch.setattr(finished.beside, "_open", opened.append)
     finished.go_to(CHANNELS)
     words = finished.channels.products.words.text()
     for ending in (".fits", ".tif", ".png"):
