@@ -8,9 +8,9 @@ import shutil
 
 import numpy as np
 import pytest
-import tifffile  # noqa: F401 - where bytecode is not kept, compiling it holds up all threads
 from PySide6.QtCore import QSettings
 
+from stackbench.job.warming import warm_up
 from stackbench.window.choices import Choices
 from stackbench.window.mainwindow import MainWindow
 from tests.support.jobs import run_night
@@ -19,6 +19,12 @@ from tests.support.simulator.night import simulate_night
 
 # the offscreen platform says so of every window; no other has that
 _EXPECTED = ("This plugin does not support",)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def loaded():
+    """Load the job's libraries, as the program does while a folder is looked for."""
+    warm_up().join()
 
 
 @pytest.fixture(scope="session")

@@ -46,8 +46,8 @@ def test_from_drop_to_channels_without_holding_up_the_window(qtbot, window, nigh
         qtbot.waitUntil(lambda: window.bar.isVisible(), timeout=LONG)
         assert window.pages.currentWidget() is window.frames
         assert window.strip.isVisible()
-    # a machine that others use too is granted more than the 100 ms that are meant
-    assert heartbeat.longest < 0.25
+    # by the clock test_heartbeat.py holds it, which knows how busy the machine is
+    assert heartbeat.longest_own < 0.1
     assert {reading.step for reading in seen} >= {Step.MASTERS, Step.MEASURE, Step.STACK}
     whole = [reading.whole for reading in seen]
     assert whole == sorted(whole)
