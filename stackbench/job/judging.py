@@ -13,7 +13,8 @@ from stackbench.job.finding import Found
 from stackbench.job.measuring import Measured, MeasuredSub
 from stackbench.job.registering import Field, Placement, best_sub
 from stackbench.job.store import Decision as ByHand
-from stackbench.review.limits import Limits, PlacedLimit, judge_openly
+from stackbench.review.judgement import judge_openly
+from stackbench.review.limits import Limits, PlacedLimit
 from stackbench.review.measures import SubMeasures
 from stackbench.review.verdicts import Decision, Verdict, overrule
 from stackbench.stacking.scaling import FluxRatio, flux_ratio

@@ -180,12 +180,6 @@ def alignment_findings(subs: Sequence[Observation]) -> list[Finding]:
     drift = declination_drift(
         polar_error=found.least_arcmin * 60, hours=1 / 60, from_polar_hour=math.pi / 2
     )
-    enough = "a few arcminutes are enough"
-    if found.harmless_arcmin is not None:
-        enough = (
-            f"below {found.harmless_arcmin:.0f}′ stars in the corners move by less than half a "
-            "pixel during subs as long as these"
-        )
     return [
         Finding(
             topic=Topic.ALIGNMENT,
@@ -213,9 +207,22 @@ def alignment_findings(subs: Sequence[Observation]) -> list[Finding]:
             subs=tuple(one.path for one in ordered),
             start=ordered[0].time,
             end=ordered[-1].time,
-            remedy=f"Align the polar axis anew, by drift or by solving for the sky; {enough}.",
+            remedy=_remedy(found),
         )
     ]
+
+
+def _remedy(found: PolarError) -> str:
+    anew = "lign the polar axis anew, by drift or by solving for the sky"
+    if found.harmless_arcmin is None:
+        return f"A{anew}; a few arcminutes are enough."
+    still = "stars in the corners move by less than half a pixel during subs as long as these"
+    if found.least_arcmin + 2 * found.error_arcmin < found.harmless_arcmin:
+        return (
+            f"Little harm: up to {found.harmless_arcmin:.0f}′ {still}. Before longer subs, or "
+            f"where guiding in declination labours, a{anew}."
+        )
+    return f"A{anew}; below {found.harmless_arcmin:.0f}′ {still}."
 
 
 def _resistant(columns: Sequence[Floats], along: Floats, turns: Floats) -> LinearFit | None:

@@ -31,6 +31,9 @@ _SIGNIFICANT = 5.0
 _UNAIDED = 2.5
 # Trails widen stars too; focus leaves them round.
 _MOST_ELONGATED = 0.12
+# A sub whose eccentricity lies so far above the night's is trailed for a while only,
+# and its FWHM says nothing of the focus.
+_TRAILED_ABOVE = 0.25
 # A change of temperature smaller than this cannot be told from its noise, °C.
 _LEAST_CELSIUS = 1.0
 # A refocus shows as a drop of FWHM by this share at least, lasting some subs.
@@ -66,7 +69,7 @@ def focus_findings(subs: Sequence[Observation]) -> list[Finding]:
     list of Finding
         None or one, with slope, refocus times and how long focus holds.
     """
-    ordered = [one for one in in_time(subs) if one.measures.fwhm_px is not None]
+    ordered = _untrailed([one for one in in_time(subs) if one.measures.fwhm_px is not None])
     if len(ordered) < _LEAST_SUBS:
         return []
     fwhm = np.array([one.measures.fwhm_px or math.nan for one in ordered])
@@ -84,6 +87,15 @@ def focus_findings(subs: Sequence[Observation]) -> list[Finding]:
     if len(drifts) == 2 and drifts[1].fit.scatter < 0.9 * drifts[0].fit.scatter:
         best = drifts[1]
     return [_finding(ordered, best, breaks)]
+
+
+def _untrailed(subs: Sequence[Observation]) -> list[Observation]:
+    """Leave out subs that are far more elongated than their night."""
+    known = [v for one in subs if (v := one.measures.eccentricity) is not None]
+    if not known:
+        return list(subs)
+    most = float(np.median(known)) + _TRAILED_ABOVE
+    return [one for one in subs if (one.measures.eccentricity or 0.0) <= most]
 
 
 def refocus_places(subs: Sequence[Observation], relative: Floats) -> list[int]:

@@ -1,4 +1,4 @@
-"""Limits on the measures of a group of subs, and the verdicts that follow."""
+"""Limits on the measures of a group of subs, and where they come to lie."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -7,13 +7,9 @@ from statistics import median
 
 from stackbench.review.measures import SubMeasures
 from stackbench.review.typical import BadSide, RelativeLimit, relative_limit, spread, typical
-from stackbench.review.verdicts import Decision, Reason, Verdict
 
 # Fewer subs than this cannot tell which of them is the odd one out.
-_LEAST_GROUP = 3
-# A verdict is in doubt while the value lies within this part of the way from
-# typical to limit, on either side of the limit.
-_DOUBTFUL = 0.5
+LEAST_GROUP = 3
 # Sky that brightens by less than this many noise standard deviations of a
 # pixel costs nothing, however large the ratio (narrow filters see a few ADU).
 _SKY_FLOOR_SIGMA = 2.0
@@ -87,87 +83,7 @@ class PlacedLimit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judgement:
-    """The verdicts on a group, in the order of its subs, and the limits they rest on."""
-
-    verdicts: tuple[Verdict, ...]
-    placed: tuple[PlacedLimit, ...]
-
-
-def judge(subs: Sequence[SubMeasures], *, limits: Limits | None = None) -> tuple[Verdict, ...]:
-    """Judge the subs of one target, setup and filter.
-
-    Parameters
-    ----------
-    subs : sequence of SubMeasures
-        All subs of the group; their order does not matter.
-    limits : Limits, optional
-        What they must not exceed; the defaults of `Limits` if left out.
-
-    Returns
-    -------
-    tuple of Verdict
-        One verdict per sub, in the order of `subs`. A rejected sub carries
-        every reason. A measure that is unknown is not judged; a sub without
-        star count and without FWHM is rejected as unmeasured.
-
-    Notes
-    -----
-    Failures come first, then star count and transparency; typical FWHM,
-    eccentricity and sky are then taken from the subs that passed, so that
-    specks measured on an overcast sub do not define a sharp star. Star count
-    and sky are compared among subs of equal exposure. With fewer than three
-    subs to compare only the absolute limits apply, and the verdicts' note
-    says so.
-    """
-    return judge_openly(subs, limits=Limits() if limits is None else limits).verdicts
-
-
-def judge_openly(subs: Sequence[SubMeasures], *, limits: Limits) -> Judgement:
-    """Judge as `judge` does, and tell where the limits came to lie.
-
-    Parameters
-    ----------
-    subs : sequence of SubMeasures
-        All subs of the group.
-    limits : Limits
-        What they must not exceed.
-
-    Returns
-    -------
-    Judgement
-        The verdicts of `judge`, and the limits within this group.
-    """
-    findings: list[list[_Finding]] = [_failures(sub) for sub in subs]
-    sound = [index for index, found in enumerate(findings) if not found]
-    placed = _examine(subs, findings, _depth_rules(limits), among=sound)
-    passed = [index for index in sound if not any(one.broken for one in findings[index])]
-    among = passed if len(passed) >= _LEAST_GROUP else sound
-    placed += _examine(subs, findings, _shape_rules(limits), among=among)
-    note = ""
-    if len(sound) < _LEAST_GROUP:
-        note = (
-            f"only {len(sound)} {'sub' if len(sound) == 1 else 'subs'} to compare: "
-            "judged by the absolute limits alone"
-        )
-    verdicts = tuple(_verdict(found, note=note) for found in findings)
-    return Judgement(verdicts=verdicts, placed=tuple(placed))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Finding:
-    """One measure of one sub against its limit; `excess` above 1 breaks it."""
-
-    reason: Reason
-    excess: float
-
-    @property
-    def broken(self) -> bool:
-        return self.excess > 1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Rule:
+class Rule:
     """One measure with its limits: how it is called, and which side is bad."""
 
     measure: str
@@ -181,9 +97,21 @@ class _Rule:
     per_exposure: bool = False
 
 
-def _depth_rules(limits: Limits) -> tuple[_Rule, ...]:
+def depth_rules(limits: Limits) -> tuple[Rule, ...]:
+    """Give the rules that tell how much light came through.
+
+    Parameters
+    ----------
+    limits : Limits
+        What the subs must not exceed.
+
+    Returns
+    -------
+    tuple of Rule
+        Star count and transparency.
+    """
     return (
-        _Rule(
+        Rule(
             measure="stars",
             words="star count",
             decimals=0,
@@ -192,7 +120,7 @@ def _depth_rules(limits: Limits) -> tuple[_Rule, ...]:
             relative=limits.stars,
             per_exposure=True,
         ),
-        _Rule(
+        Rule(
             measure="transparency",
             words="transparency",
             decimals=2,
@@ -203,10 +131,22 @@ def _depth_rules(limits: Limits) -> tuple[_Rule, ...]:
     )
 
 
-def _shape_rules(limits: Limits) -> tuple[_Rule, ...]:
+def shape_rules(limits: Limits) -> tuple[Rule, ...]:
+    """Give the rules on the stars' shape and the sky.
+
+    Parameters
+    ----------
+    limits : Limits
+        What the subs must not exceed.
+
+    Returns
+    -------
+    tuple of Rule
+        FWHM in px and in ″, eccentricity and sky.
+    """
     above = BadSide.ABOVE
     return (
-        _Rule(
+        Rule(
             measure="fwhm_px",
             words="FWHM",
             unit=" px",
@@ -215,7 +155,7 @@ def _shape_rules(limits: Limits) -> tuple[_Rule, ...]:
             absolute=limits.fwhm_max_px,
             relative=limits.fwhm,
         ),
-        _Rule(
+        Rule(
             measure="fwhm_arcsec",
             words="FWHM",
             unit="″",
@@ -223,7 +163,7 @@ def _shape_rules(limits: Limits) -> tuple[_Rule, ...]:
             bad=above,
             absolute=limits.fwhm_max_arcsec,
         ),
-        _Rule(
+        Rule(
             measure="eccentricity",
             words="eccentricity",
             decimals=2,
@@ -231,7 +171,7 @@ def _shape_rules(limits: Limits) -> tuple[_Rule, ...]:
             absolute=limits.eccentricity_max,
             eccentricity=limits,
         ),
-        _Rule(
+        Rule(
             measure="sky_adu",
             words="sky level",
             unit=" ADU",
@@ -244,64 +184,29 @@ def _shape_rules(limits: Limits) -> tuple[_Rule, ...]:
     )
 
 
-def _failures(sub: SubMeasures) -> list[_Finding]:
-    """Reasons that need no comparison."""
-    found = []
-    if sub.measuring_failure is not None:
-        found.append(("measuring", f"measuring failed: {sub.measuring_failure}"))
-    elif _number(sub.stars) is None and _number(sub.fwhm_px) is None:
-        found.append(("measuring", "no star was measured on it"))
-    if sub.registration_failure is not None:
-        found.append(("registration", f"registration failed: {sub.registration_failure}"))
-    return [
-        _Finding(reason=Reason(measure=measure, text=text), excess=math.inf)
-        for measure, text in found
-    ]
-
-
-def _examine(
-    subs: Sequence[SubMeasures],
-    findings: list[list[_Finding]],
-    rules: Sequence[_Rule],
-    *,
-    among: Sequence[int],
-) -> list[PlacedLimit]:
-    """Add to each sub's findings how it stands against each rule; return the limits."""
-    comparable = set(among)
-    placed: list[PlacedLimit] = []
-    for rule in rules:
-        values = [_number(getattr(sub, rule.measure)) for sub in subs]
-        groups: dict[float | None, list[int]] = {}
-        for index in range(len(subs)):
-            key = _number(subs[index].exposure_s) if rule.per_exposure else None
-            groups.setdefault(key, []).append(index)
-        for exposure, members in groups.items():
-            known = {i: v for i in members if i in comparable and (v := values[i]) is not None}
-            limit, centre = _limit(rule, known, subs)
-            if limit is None:
-                continue
-            placed.append(
-                PlacedLimit(
-                    measure=rule.measure,
-                    limit=limit,
-                    bad=rule.bad,
-                    typical=centre,
-                    exposure_s=exposure,
-                )
-            )
-            for index in members:
-                value = values[index]
-                if value is not None:
-                    findings[index].append(_finding(rule, value, limit=limit, centre=centre))
-    return placed
-
-
-def _limit(
-    rule: _Rule, known: Mapping[int, float], subs: Sequence[SubMeasures]
+def place_limit(
+    rule: Rule, known: Mapping[int, float], subs: Sequence[SubMeasures]
 ) -> tuple[float | None, float | None]:
-    """Return the tighter of the limits; with the typical value if it is the relative one."""
+    """Place the limit of a rule within a group: the tighter of the two it has.
+
+    Parameters
+    ----------
+    rule : Rule
+        The rule.
+    known : mapping of int to float
+        The values that are compared, by the index of their sub.
+    subs : sequence of SubMeasures
+        All subs of the group.
+
+    Returns
+    -------
+    limit : float or None
+        None where there is none.
+    typical : float or None
+        The group's typical value, if the limit is the relative one.
+    """
     relative = None
-    if len(known) >= _LEAST_GROUP:
+    if len(known) >= LEAST_GROUP:
         relative = _compared(rule, known, subs)
     if relative is None:
         return rule.absolute, None
@@ -311,7 +216,7 @@ def _limit(
     return relative, typical(list(known.values()), bad=rule.bad)
 
 
-def _compared(rule: _Rule, known: Mapping[int, float], subs: Sequence[SubMeasures]) -> float | None:
+def _compared(rule: Rule, known: Mapping[int, float], subs: Sequence[SubMeasures]) -> float | None:
     """Place the limit that follows from the group's own values."""
     values = list(known.values())
     if rule.eccentricity is not None:
@@ -319,7 +224,7 @@ def _compared(rule: _Rule, known: Mapping[int, float], subs: Sequence[SubMeasure
     if rule.relative is None:
         return None
     if rule.measure == "sky_adu":
-        noises = [n for i in known if (n := _number(subs[i].noise_adu)) is not None]
+        noises = [n for i in known if (n := known_number(subs[i].noise_adu)) is not None]
         return _sky_limit(values, noises, rule.relative)
     return relative_limit(values, rule.relative, bad=rule.bad)
 
@@ -347,53 +252,17 @@ def _sky_limit(
     return None if floor is None else max(centre + limit.factor * spread(values), floor)
 
 
-def _finding(rule: _Rule, value: float, *, limit: float, centre: float | None) -> _Finding:
-    """Compare one value with its limit, in numbers and in words."""
-    side = 1 if rule.bad is BadSide.ABOVE else -1
-    if centre is not None and limit != centre:
-        excess = (value - centre) / (limit - centre)
-    elif rule.bad is BadSide.ABOVE:
-        excess = value / limit if limit > 0 else math.inf
-    else:
-        excess = limit / value if value > 0 else math.inf
-    # The comparison itself must not hang on the rounding of a quotient.
-    broken = side * (value - limit) > 0
-    excess = max(excess, math.nextafter(1, 2)) if broken else min(excess, 1.0)
-    shown, bound = _told_apart(value, limit, decimals=rule.decimals)
-    known = (
-        "that is set"
-        if centre is None
-        else f"(the filter's typical value is {centre:.{rule.decimals}f}{rule.unit})"
-    )
-    text = (
-        f"{rule.words} {shown}{rule.unit} is {rule.bad.value} the limit {bound}{rule.unit} {known}"
-    )
-    reason = Reason(measure=rule.measure, value=value, limit=limit, text=text)
-    return _Finding(reason=reason, excess=excess)
+def known_number(value: float | None) -> float | None:
+    """Read NaN and infinity as unknown.
 
+    Parameters
+    ----------
+    value : float or None
+        A measure.
 
-def _told_apart(value: float, limit: float, *, decimals: int) -> tuple[str, str]:
-    """Write two numbers with as many decimals as it takes to see which is larger."""
-    for places in range(decimals, decimals + 6):
-        shown, bound = f"{value:.{places}f}", f"{limit:.{places}f}"
-        if shown != bound:
-            return shown, bound
-    return f"{value!r}", f"{limit!r}"
-
-
-def _verdict(found: Sequence[_Finding], *, note: str) -> Verdict:
-    """Weigh all findings on one sub."""
-    broken = [one for one in found if one.broken]
-    if broken:
-        surest = max(one.excess for one in broken)
-        doubt = max(0.0, 1 - (surest - 1) / _DOUBTFUL)
-        reasons = tuple(one.reason for one in broken)
-        return Verdict(decision=Decision.REJECT, reasons=reasons, doubt=doubt, note=note)
-    nearest = max((one.excess for one in found), default=0.0)
-    doubt = max(0.0, 1 - (1 - nearest) / _DOUBTFUL)
-    return Verdict(decision=Decision.KEEP, doubt=doubt, note=note)
-
-
-def _number(value: float | None) -> float | None:
-    """Read NaN and infinity as unknown."""
+    Returns
+    -------
+    float or None
+        The same, None where it is not finite.
+    """
     return None if value is None or not math.isfinite(value) else float(value)

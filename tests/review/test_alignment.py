@@ -126,3 +126,13 @@ def test_the_bound_never_exceeds_the_error_by_more_than_its_uncertainty():
         found = polar_error(night)
         assert found is not None
         assert found.least_arcmin < true + 4 * found.error_arcmin
+
+
+def test_what_to_do_depends_on_whether_it_shows_in_subs_as_long_as_these():
+    faults = Faults(polar_arcmin=10.0, polar_hour_deg=10.0)
+    long, short = (
+        alignment_findings(observed_night(np.random.default_rng(5), faults, sub_s=seconds))[0]
+        for seconds in (1200.0, 30.0)
+    )
+    assert long.remedy.startswith("Align the polar axis anew")
+    assert short.remedy.startswith("Little harm")

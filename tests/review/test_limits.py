@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stackbench.review.limits import Limits, judge
+from stackbench.review.judgement import judge
+from stackbench.review.limits import Limits
 from stackbench.review.measures import SubMeasures
 from stackbench.review.typical import RelativeLimit
 from stackbench.review.verdicts import By, Decision

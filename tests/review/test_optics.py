@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from stackbench.review.optics import field_pattern, optics_findings
+from stackbench.review.fieldpattern import field_pattern
+from stackbench.review.optics import optics_findings
 from tests.support.observed import Faults, observed_night, stripped
 
 

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from stackbench.review.findings import Confidence
-from stackbench.review.tracking import rayleigh_chance, tracking_findings, trail_of
-from tests.support.observed import DUSK, SCALE, Faults, observed_night, stripped
+from stackbench.review.focus import focus_findings
+from stackbench.review.tracking import tracking_findings
+from stackbench.review.trails import rayleigh_chance, trail_of
+from tests.support.observed import CLEAN, DUSK, SCALE, Faults, observed_night, stripped
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -90,3 +92,43 @@ def test_a_trail_is_as_long_as_it_was_made():
     assert np.median([t.length_px for t in trails]) == pytest.approx(6.0, rel=0.1)
     off = [(t.grid_deg - 30 + 90) % 180 - 90 for t in trails]
     assert np.max(np.abs(off)) < 10
+
+
+def with_stretch(faults, where, *, besides=CLEAN, seed=3):
+    """Give a night of which some subs in a row have another fault."""
+    sound, faulty = (
+        observed_night(np.random.default_rng(seed), one, north_deg=20.0)
+        for one in (besides, faults)
+    )
+    return [*sound[: where.start], *faulty[where], *sound[where.stop :]]
+
+
+@pytest.mark.parametrize("count", [3, 4, 6])
+def test_a_short_stretch_of_trailed_subs_is_told_with_its_axis(count):
+    night = with_stretch(Faults(dec_trail_px=4.0), slice(30, 30 + count))
+    (found,) = tracking_findings(night)
+    assert found.cause == "trailed in declination"
+    assert found.subs == tuple(one.path for one in night[30 : 30 + count])
+    # three directions agree by chance once in twenty times at most (Rayleigh, e⁻³)
+    assert (found.confidence is Confidence.CERTAIN) == (count > 4)
+
+
+def test_two_trailed_subs_are_a_bump():
+    night = with_stretch(Faults(dec_trail_px=4.0), slice(30, 32))
+    (found,) = tracking_findings(night)
+    assert found.cause == "bump"
+    assert found.title.startswith("Two trailed subs at ")
+    assert len(found.subs) == 2
+
+
+def test_trails_in_between_do_not_hide_a_drift_of_the_focus():
+    drift = Faults(focus_px_c=0.4, refocus_h=(3.0,))
+    night = with_stretch(
+        Faults(focus_px_c=0.4, refocus_h=(3.0,), dec_trail_px=6.0), slice(20, 24), besides=drift
+    )
+    (found,) = focus_findings(night)
+    (alone,) = focus_findings(with_stretch(drift, slice(20, 24), besides=drift))
+    assert found.figures[0].value == pytest.approx(alone.figures[0].value, abs=0.02)
+    assert [one.value for one in found.figures if one.name == "refocused"] == [
+        one.value for one in alone.figures if one.name == "refocused"
+    ]
