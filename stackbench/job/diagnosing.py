@@ -1,39 +1,27 @@
-"""What the night says: observations gathered from the judged lights, and what follows."""
+"""What the night says: observations gathered from the judged lights, and what happened."""
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
 
 from stackbench.calibration.overscan import trimmed_shape
-from stackbench.calibration.phototransfer import MeasuredCamera
-from stackbench.calibration.records import Serving
-from stackbench.export.lessons import AdviceEntry, FieldMapEntry, FilterAdviceEntry
-from stackbench.export.lessons import filter_advice_entry as in_record
+from stackbench.export.lessons import FieldMapEntry
 from stackbench.export.wcs import Wcs
 from stackbench.frames.names import setup_label
 from stackbench.frames.targets import target_key
 from stackbench.frames.times import mid_exposure
-from stackbench.frames.words import duration, percent
-from stackbench.job.exporting import FinishedChannel
 from stackbench.job.judging import JudgedGroup, JudgedSub, known
-from stackbench.job.places import Chance, next_chance, sky_places
+from stackbench.job.places import sky_places
 from stackbench.job.sky import grid_wcs
 from stackbench.review.diagnosis import diagnose
 from stackbench.review.findings import Finding
-from stackbench.review.focus import focus_positions
 from stackbench.review.observations import Observation, SkyPlace
-from stackbench.review.planning import FilterAdvice, FilterDepth, advise
-from stackbench.review.seeing import airmass_at, zenith_seeing
+from stackbench.review.seeing import airmass_at
 from stackbench.stars.records import Floats
 from stackbench.stars.zones import zones_of
-
-# A filter is told apart from the others from this noise ratio on.
-_UNBALANCED = 1.15
-_LEAST_ALTITUDE_DEG = 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,57 +94,6 @@ def field_maps(nights: Sequence[TargetNight]) -> tuple[FieldMapEntry, ...]:
         One per target and setup that has kept lights with stars.
     """
     return tuple(one for night in nights if (one := _field_map(night)) is not None)
-
-
-def advice_of(
-    nights: Sequence[TargetNight],
-    channels: Sequence[FinishedChannel],
-    cameras: Mapping[str, MeasuredCamera | None],
-    servings: Mapping[Path, Serving],
-) -> tuple[AdviceEntry, ...]:
-    """Say for each target what to do next.
-
-    Parameters
-    ----------
-    nights : sequence of TargetNight
-        From `target_nights`.
-    channels : sequence of FinishedChannel
-        The finished stacks.
-    cameras : mapping of str to MeasuredCamera or None
-        Gain and read noise by setup.
-    servings : mapping of Path to Serving
-        What calibrates each light.
-
-    Returns
-    -------
-    tuple of AdviceEntry
-        One per target and setup that has a stack.
-    """
-    entries: list[AdviceEntry] = []
-    for night in nights:
-        mine = [
-            one
-            for one in channels
-            if target_key(one.stack.recipe.group.target) == target_key(night.target)
-            and setup_label(one.stack.recipe.group.setup) == night.setup
-        ]
-        if not mine:
-            continue
-        advised = advise([_depth(one, cameras.get(night.setup), servings) for one in mine])
-        entries.append(
-            AdviceEntry(
-                target=night.target,
-                setup=night.setup,
-                filters=tuple(_filter_entry(one) for one in advised),
-                lines=(
-                    *_missing(night, servings),
-                    *_seeing_lines(night),
-                    *_focus_lines(night),
-                    *_when_next(night),
-                ),
-            )
-        )
-    return tuple(entries)
 
 
 def _observations(
@@ -266,132 +203,3 @@ def _medians(values: Sequence[Floats]) -> Floats:
 
 def _cells(values: Floats) -> tuple[tuple[float | None, ...], ...]:
     return tuple(tuple(known(float(v)) for v in row) for row in values)
-
-
-def _depth(
-    channel: FinishedChannel, camera: MeasuredCamera | None, servings: Mapping[Path, Serving]
-) -> FilterDepth:
-    stack, recipe = channel.stack, channel.stack.recipe
-    reference = recipe.reference
-    stars = reference.measures.stars
-    serving = servings[reference.frame.path]
-    # without bias and dark the sky still holds the bias level, and says nothing
-    levelled = serving.bias is not None or serving.dark is not None
-    return FilterDepth(
-        filter=recipe.group.filter,
-        subs=len(recipe.subs),
-        exposure_s=recipe.exposure_s or 0.0,
-        sub_s=reference.frame.exposure_s or 1.0,
-        noise_adu=stack.facts.predicted_noise_adu,
-        sky_adu=known(reference.measures.sky_adu) if levelled else None,
-        star_adu=float(np.median(stars.flux)) if len(stars) else None,
-        fwhm_px=stack.facts.fwhm_px,
-        gain_e_per_adu=camera.gain_e_per_adu if camera is not None else None,
-        read_noise_e=camera.read_noise_e if camera is not None else None,
-    )
-
-
-def _filter_entry(advice: FilterAdvice) -> FilterAdviceEntry:
-    return in_record(advice, lines=tuple(_filter_lines(advice)))
-
-
-def _filter_lines(advice: FilterAdvice) -> list[str]:
-    depth = advice.depth
-    so_far = duration(depth.exposure_s)
-    snr = "" if advice.star_snr is None else f"; the median star has S/N {advice.star_snr:.0f}"
-    lines = [
-        f"{depth.subs} subs, {so_far} in all{snr}; {duration(advice.more_hours * 3600)} more "
-        "lower the noise by 30 %"
-    ]
-    if advice.shortest_sub_s is not None and advice.read_share is not None:
-        lines.append(
-            f"read noise adds {percent(advice.read_share)} to the sky's noise in subs of "
-            f"{duration(depth.sub_s)}; "
-            + (
-                f"subs of {duration(_rounded(advice.shortest_sub_s))} or more bring it below 5 %"
-                + _worth(advice.longer_gain)
-                if advice.read_share > 0.05
-                else f"{duration(_rounded(advice.shortest_sub_s))} would be enough for 5 %"
-            )
-        )
-    hours = depth.exposure_s / 3600
-    if advice.balance_hours is not None and advice.balance_hours > hours * (_UNBALANCED**2 - 1):
-        lines.append(
-            f"noisier for its light than the other filters: "
-            f"{duration(advice.balance_hours * 3600)} more bring it to their level"
-        )
-    return lines
-
-
-def _worth(gain: float | None) -> str:
-    """Say what longer subs would do to the stack, where it is worth saying."""
-    return f" and the noise of the stack down by {percent(gain)}" if gain and gain > 0.02 else ""
-
-
-def _rounded(seconds: float) -> float:
-    """Round a sub length up to what a person would set."""
-    step = 1 if seconds < 30 else 10 if seconds < 300 else 60
-    return float(math.ceil(seconds / step) * step)
-
-
-def _missing(night: TargetNight, servings: Mapping[Path, Serving]) -> list[str]:
-    """Say what calibration is missing or doubtful, each once."""
-    told: dict[str, None] = {}
-    for one in night.observations:
-        for problem in servings[one.path].problems:
-            told[f"{problem.what}: {problem.remedy}"] = None
-    return list(told)
-
-
-def _seeing_lines(night: TargetNight) -> list[str]:
-    """Tell the seeing as it would have been at the zenith, to compare nights by."""
-    seeing = zenith_seeing([one for one in night.observations if one.kept])
-    if seeing is None:
-        return []
-    return [f"stars reduced to the zenith: {seeing[0]:.1f}″ ± {seeing[1]:.1f}″ from sub to sub"]
-
-
-def _focus_lines(night: TargetNight) -> list[str]:
-    """Tell where the focuser stood for each filter, which gives their offsets."""
-    positions = focus_positions(night.observations)
-    if len(positions) < 2:
-        return []
-    said = [
-        f"{one.filter or 'no filter'} {one.used:.0f}"
-        + ("" if one.best is None else f" (best {one.best:.0f} ± {one.error or 0.0:.0f})")
-        for one in positions
-    ]
-    return [f"focuser position by filter, median of the night: {', '.join(said)}"]
-
-
-def _when_next(night: TargetNight) -> list[str]:
-    """Tell when the target can next be seen in the dark, where the headers say enough."""
-    frames = [sub.frame for group in night.groups for sub in group.subs]
-    known_frames = [f for f in frames if f.site and f.pointing and f.time]
-    if not known_frames:
-        return []
-    last = max(known_frames, key=lambda f: str(f.time))
-    if last.site is None or last.pointing is None or last.time is None:
-        return []
-    chance = next_chance(
-        last.site,
-        last.pointing,
-        after=last.time + timedelta(hours=12),
-        least_altitude_deg=_LEAST_ALTITUDE_DEG,
-    )
-    if chance is None:
-        return [f"it does not rise above {_LEAST_ALTITUDE_DEG:.0f}° in the dark within a year"]
-    return [_chance_line(chance)]
-
-
-def _chance_line(chance: Chance) -> str:
-    moon = "Moon below the horizon"
-    if chance.moon_hours > 0:
-        moon = (
-            f"Moon {percent(chance.moon_illuminated)} lit, up for {chance.moon_hours:.1f} h of it"
-        )
-    return (
-        f"next above {_LEAST_ALTITUDE_DEG:.0f}° in the dark on "
-        f"{chance.start:%Y-%m-%d} from {chance.start:%H:%M} to {chance.end:%H:%M} UTC "
-        f"({chance.hours:.1f} h), {moon}"
-    )

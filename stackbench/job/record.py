@@ -26,10 +26,11 @@ from stackbench.export.tables import write_frames_csv
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Kind, Problem
 from stackbench.frames.work import in_threads
+from stackbench.job.advising import advice_of
 from stackbench.job.badgrowth import HotGrowth, bad_pixel_words, hot_growth
 from stackbench.job.bench import Bench
 from stackbench.job.camera import camera_numbers
-from stackbench.job.diagnosing import advice_of, field_maps, findings_of, target_nights
+from stackbench.job.diagnosing import field_maps, findings_of, target_nights
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.finding import Found
 from stackbench.job.frameentries import frame_entries
