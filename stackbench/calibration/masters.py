@@ -20,7 +20,7 @@ from stackbench.calibration.dropping import (
 from stackbench.calibration.records import CalibrationSet, DroppedFrame, Master
 from stackbench.calibration.sets import TIMED, set_name
 from stackbench.calibration.statistics import clipped_moments, exact_median, sample_median
-from stackbench.calibration.survey import FrameSurvey, pair_noise, survey_frames
+from stackbench.calibration.survey import pair_noise, survey_frames
 from stackbench.calibration.trends import trend
 from stackbench.calibration.unstable import LEAST_FRAMES, Steadiness
 from stackbench.frames.records import Kind, Problem
@@ -83,11 +83,13 @@ def make_level(
     if not used:
         return _nothing_left(calibration_set, dropped)
     noise = pair_noise([surveys[index] for index in used], jobs=jobs)
+    # means, since medians of whole ADU are coarse
+    levels = [clipped_moments(surveys[index].noise_rows)[0] for index in used]
     combined = combine_rows(
         [sources[index] for index in used],
         rejection=rejection,
         noise=_expected(noise, [1.0] * len(used)),
-        steadiness=_steadiness(calibration_set, [surveys[index] for index in used], noise),
+        steadiness=_steadiness(calibration_set, levels, noise),
         jobs=jobs,
         tick=tick,
         stop=stop,
@@ -100,7 +102,8 @@ def make_level(
         level_adu=exact_median(combined.data),
         frame_noise_adu=noise,
         noise=noise / math.sqrt(len(used)),
-        doubt=_growth(calibration_set, [surveys[index] for index in used], noise),
+        frame_levels_adu=tuple(levels),
+        doubt=_growth(calibration_set, levels, noise),
     )
 
 
@@ -202,6 +205,7 @@ def _master(
     level_adu: float,
     frame_noise_adu: float,
     noise: float,
+    frame_levels_adu: tuple[float, ...] = (),
     doubt: Problem | None,
 ) -> Master:
     """Write down a finished master; `noise` is that of a mean of all values."""
@@ -235,6 +239,7 @@ def _master(
         noise=_known(math.sqrt(variance)),
         defects=None if bad is None else bad.counts,
         bad=bad,
+        frame_levels_adu=frame_levels_adu,
         problems=(
             *_dropped_problems(calibration_set, dropped),
             *_few_problems(calibration_set, len(used)),
@@ -244,26 +249,20 @@ def _master(
 
 
 def _steadiness(
-    calibration_set: CalibrationSet, surveys: Sequence[FrameSurvey], noise: float
+    calibration_set: CalibrationSet, levels: Sequence[float], noise: float
 ) -> Steadiness | None:
     """Say what darks should show, where there are enough to tell unstable pixels."""
-    if calibration_set.kind is Kind.BIAS or len(surveys) < LEAST_FRAMES or not noise > 0:
+    if calibration_set.kind is Kind.BIAS or len(levels) < LEAST_FRAMES or not noise > 0:
         return None
-    return Steadiness(noise_adu=noise, levels_adu=np.array(_levels(surveys), dtype=np.float32))
-
-
-def _levels(surveys: Sequence[FrameSurvey]) -> list[float]:
-    """Give the frames' levels as means, since medians of whole ADU are coarse."""
-    return [clipped_moments(survey.noise_rows)[0] for survey in surveys]
+    return Steadiness(noise_adu=noise, levels_adu=np.array(levels, dtype=np.float32))
 
 
 def _growth(
-    calibration_set: CalibrationSet, surveys: Sequence[FrameSurvey], noise: float
+    calibration_set: CalibrationSet, levels: Sequence[float], noise: float
 ) -> Problem | None:
     """Warn of darks whose level changes from the first to the last."""
     if calibration_set.kind not in TIMED:
         return None
-    levels = _levels(surveys)
     growth = trend(range(len(levels)), levels)
     return growth_problem(
         growth, frames=len(levels), noise_adu=noise, name=set_name(calibration_set)

@@ -100,7 +100,8 @@ class MasterFacts:
     only one frame); for a bias that is the read noise. `noise` is that of the
     master, in the unit of its data. `rejected_pixels` counts values clipped out of
     `paths` × pixels; `method` names the way of combining. `defects` counts the
-    bad pixels that a dark or flat shows.
+    bad pixels that a dark or flat shows. `frame_levels_adu` are the mean levels of
+    the frames of a bias or dark, in the order of `paths`.
     """
 
     kind: Kind
@@ -118,6 +119,7 @@ class MasterFacts:
     frame_noise_adu: float | None = None
     noise: float | None = None
     defects: DefectCounts | None = None
+    frame_levels_adu: tuple[float, ...] = ()
     problems: tuple[Problem, ...] = ()
 
     @property

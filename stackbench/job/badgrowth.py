@@ -20,10 +20,17 @@ _SAME_TEMPERATURE_C = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HotGrowth:
-    """How many pixels are hot that were not on an earlier evening."""
+    """How many pixels are hot, and how many were on an earlier evening.
 
+    `new` of those that are hot `now` were not then. `warmer_c` is by how much the
+    sensor was warmer than then, None where a header does not tell.
+    """
+
+    now: int
+    before: int
     new: int
     since: date
+    warmer_c: float | None = None
 
 
 def hot_growth(bench: Bench, one: CalibrationSet, master: FinishedMaster) -> HotGrowth | None:
@@ -58,7 +65,17 @@ def hot_growth(bench: Bench, one: CalibrationSet, master: FinishedMaster) -> Hot
         return None
     night, last = max(kept, key=lambda pair: (pair[0], pair[1].number))
     new = _new_hot(bench, master, last)
-    return None if new is None else HotGrowth(new=new, since=night)
+    now, before = master.facts.defects, last.facts.defects
+    if new is None or now is None or before is None:
+        return None
+    today, then = master.facts.temperature_c, last.facts.temperature_c
+    return HotGrowth(
+        now=now.hot,
+        before=before.hot,
+        new=new,
+        since=night,
+        warmer_c=None if today is None or then is None else today - then,
+    )
 
 
 def bad_pixel_words(counts: DefectCounts | None, growth: HotGrowth | None) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from stackbench.frames.times import mid_exposure
 from stackbench.job.judging import JudgedGroup, JudgedSub, known
 from stackbench.job.places import sky_places
 from stackbench.job.sky import grid_wcs
+from stackbench.review.camera import CameraRecord, camera_findings
 from stackbench.review.diagnosis import diagnose
 from stackbench.review.findings import Finding
 from stackbench.review.observations import Observation, SkyPlace
@@ -64,20 +65,26 @@ def target_nights(judged: Sequence[JudgedGroup]) -> tuple[TargetNight, ...]:
     )
 
 
-def findings_of(nights: Sequence[TargetNight]) -> tuple[Finding, ...]:
-    """Diagnose every target of a job.
+def findings_of(
+    nights: Sequence[TargetNight], cameras: Sequence[CameraRecord]
+) -> tuple[Finding, ...]:
+    """Diagnose every target and camera of a job.
 
     Parameters
     ----------
     nights : sequence of TargetNight
         From `target_nights`.
+    cameras : sequence of CameraRecord
+        What the calibration frames tell of the cameras.
 
     Returns
     -------
     tuple of Finding
-        What happened; the same finding on the lights of two targets is two.
+        What happened; the same finding on the lights of two targets is two. Those
+        of the cameras come last.
     """
-    return tuple(finding for night in nights for finding in diagnose(night.observations))
+    happened = (finding for night in nights for finding in diagnose(night.observations))
+    return (*happened, *camera_findings(cameras))
 
 
 def field_maps(nights: Sequence[TargetNight]) -> tuple[FieldMapEntry, ...]:

@@ -41,6 +41,7 @@ from stackbench.job.pixels import PixelDesk
 from stackbench.job.rereading import NIGHT_NAME, PAGE_NAME, TABLE_NAME
 from stackbench.job.shelf import FinishedMaster, MasterShelf
 from stackbench.job.versions import library_versions
+from stackbench.review.camera import CameraRecord
 from stackbench.review.limits import PlacedLimit
 
 
@@ -53,6 +54,7 @@ class Results:
     plan: CalibrationPlan
     shelf: MasterShelf
     judged: tuple[JudgedGroup, ...]
+    cameras: tuple[CameraRecord, ...]
     channels: tuple[FinishedChannel, ...]
     problems: tuple[Problem, ...]
 
@@ -99,7 +101,7 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
             ProblemEntry(path=one.path, what=one.what, why=one.why, remedy=one.remedy)
             for one in results.problems
         ),
-        findings=tuple(finding_entry(one) for one in findings_of(nights)),
+        findings=tuple(finding_entry(one) for one in findings_of(nights, results.cameras)),
         advice=advice_of(
             nights, results.channels, _cameras(bench, desk, results), results.plan.servings
         ),

@@ -13,6 +13,7 @@ from stackbench.frames.groups import light_groups
 from stackbench.frames.records import Frame, Problem
 from stackbench.job.background import Background
 from stackbench.job.bench import Bench
+from stackbench.job.camerarecords import camera_records
 from stackbench.job.decisions import take_decisions
 from stackbench.job.doubts import calibration_doubts
 from stackbench.job.exporting import FinishedChannel, export_channels
@@ -29,6 +30,7 @@ from stackbench.job.remembering import remember_nights, with_made_settings
 from stackbench.job.shelf import MasterShelf
 from stackbench.job.stacking import FinishedStack, stack_groups
 from stackbench.job.standing import with_history
+from stackbench.review.camera import CameraRecord
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,12 +44,13 @@ class Looked:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredNight:
-    """The masters made, every light measured and placed on its grid."""
+    """The masters made, every light measured and placed on its grid, the cameras known."""
 
     looked: Looked
     shelf: MasterShelf
     measured: Measured
     fields: tuple[Field, ...]
+    cameras: tuple[CameraRecord, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,8 +211,17 @@ def measure_night(
     with Background() as background:
         shelf = make_masters(bench, looked.found, plan, desk, background=background, hear=hear)
         measured = measure_lights(bench, looked.found, plan, shelf, desk)
-    fields = register_lights(bench, light_groups(looked.found.frames), measured)
-    return MeasuredNight(looked=looked, shelf=shelf, measured=measured, fields=fields)
+        cameras = background.start(
+            lambda: camera_records(bench, looked.found, plan, shelf, desk, measured.subs)
+        )
+        fields = register_lights(bench, light_groups(looked.found.frames), measured)
+    return MeasuredNight(
+        looked=looked,
+        shelf=shelf,
+        measured=measured,
+        fields=fields,
+        cameras=cameras.result(),
+    )
 
 
 def judge_night(bench: Bench, night: MeasuredNight) -> tuple[JudgedGroup, ...]:
@@ -288,6 +300,7 @@ def finish_night(
         plan=overview.plan,
         shelf=night.shelf,
         judged=tuple(judged),
+        cameras=night.cameras,
         channels=channels,
         problems=tuple(dict.fromkeys(problems)),
     )

@@ -248,6 +248,7 @@ class Session(SessionBook):
             replace(
                 self._state,
                 groups=judged,
+                cameras=measured.cameras,
                 shelf=measured.shelf,
                 problems=tuple(dict.fromkeys(problems)),
             )

@@ -12,6 +12,7 @@ from stackbench.job.overview import Overview
 from stackbench.job.shelf import Masters, MasterShelf
 from stackbench.job.skies import NO_SKY, NightSky
 from stackbench.job.stacking import FinishedStack
+from stackbench.review.camera import CameraRecord
 from stackbench.review.verdicts import Verdict
 
 
@@ -23,8 +24,9 @@ class SessionState:
     hand; `stated` those among them that were set, by path, as their headers
     state them. `sky` is what the Sun and the Moon did. `masters` are those on
     disk, one after the other while they are made, and `shelf` all of them.
-    `groups` are the judged lights. `stale` are the indices of those groups whose stack does
-    not show their verdicts: not stacked yet, or decided otherwise since.
+    `groups` are the judged lights, `cameras` what the calibration frames tell of their
+    cameras. `stale` are the indices of those groups whose stack does not show their
+    verdicts: not stacked yet, or decided otherwise since.
     `night` is the record as last written. `replanned` tells that kinds or
     filters were set by hand and nothing was made by the new plan yet. `outdated` names
     the parts of the settings that were changed after what they are about was made: the
@@ -40,6 +42,7 @@ class SessionState:
     masters: Masters = ()
     shelf: MasterShelf | None = None
     groups: tuple[JudgedGroup, ...] = ()
+    cameras: tuple[CameraRecord, ...] = ()
     stacks: tuple[FinishedStack, ...] = ()
     channels: tuple[FinishedChannel, ...] = ()
     problems: tuple[Problem, ...] = ()

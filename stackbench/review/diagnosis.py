@@ -4,11 +4,12 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 
 from stackbench.review.alignment import alignment_findings
+from stackbench.review.camera import cooler_findings
 from stackbench.review.findings import Finding
 from stackbench.review.focus import focus_findings
 from stackbench.review.observations import Observation
 from stackbench.review.optics import optics_findings
-from stackbench.review.seeing import cooler_findings, seeing_findings
+from stackbench.review.seeing import seeing_findings
 from stackbench.review.series import nights_of
 from stackbench.review.tracking import tracking_findings
 from stackbench.review.weather import weather_findings

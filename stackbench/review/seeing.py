@@ -1,4 +1,4 @@
-"""Seeing against altitude, how finely the camera samples it, and the cooler."""
+"""Seeing against altitude, and how finely the camera samples it."""
 
 import math
 from collections.abc import Sequence
@@ -8,7 +8,7 @@ import numpy as np
 from stackbench.frames.words import percent
 from stackbench.review.findings import Confidence, Figure, Finding, Topic
 from stackbench.review.observations import Observation
-from stackbench.review.series import begin_of, clock, end_of, fit_linear, in_time, robust_sigma
+from stackbench.review.series import begin_of, end_of, fit_linear, in_time, robust_sigma
 
 _LEAST_SUBS = 8
 # Seeing goes with airmass to this power (Kolmogorov turbulence; Fried 1966, from memory).
@@ -19,7 +19,6 @@ _LEAST_SAMPLING = 1.8
 # From here on pixels binned 2 × 2 still have 2.5 px per FWHM (common practice, no source).
 _FINE_SAMPLING = 5.0
 _LOW_AIRMASS = 1.8
-_WARM_C = 1.0
 
 
 def seeing_at(airmass: float, *, zenith: float = 1.0) -> float:
@@ -112,56 +111,6 @@ def seeing_findings(subs: Sequence[Observation]) -> list[Finding]:
     if len(ordered) < _LEAST_SUBS:
         return []
     return [*_low(ordered), *_sampling(ordered)]
-
-
-def cooler_findings(subs: Sequence[Observation]) -> list[Finding]:
-    """Tell subs that were taken before the sensor was cold.
-
-    Parameters
-    ----------
-    subs : sequence of Observation
-        The subs of one target and setup.
-
-    Returns
-    -------
-    list of Finding
-        None or one.
-    """
-    ordered = [one for one in in_time(subs) if one.sensor_temperature_c is not None]
-    if len(ordered) < _LEAST_SUBS:
-        return []
-    values = np.array([one.sensor_temperature_c or 0.0 for one in ordered])
-    typical = float(np.median(values))
-    limit = max(_WARM_C, 6 * robust_sigma(values))
-    off = [n for n in range(len(ordered)) if abs(values[n] - typical) > limit]
-    if not off:
-        return []
-    concerned = [ordered[n] for n in off]
-    worst = float(values[max(off, key=lambda n: abs(values[n] - typical))])
-    first = off == list(range(len(off)))
-    said = f"{worst:.1f} °C instead of {typical:.1f} °C".replace("-", "−")
-    return [
-        Finding(
-            topic=Topic.CAMERA,
-            cause="warm-up" if first and worst > typical else "sensor temperature",
-            title=(
-                f"The sensor was still cooling down until {clock(end_of(concerned[-1]))} UTC"
-                if first and worst > typical
-                else f"The sensor did not hold its temperature in {len(off)} subs"
-            ),
-            text=f"In {len(off)} subs the sensor was at up to {said}, so that darks do not fit.",
-            evidence=(f"sensor at {said}, limit ±{limit:.1f} °C, in {len(off)} subs",),
-            confidence=Confidence.CERTAIN,
-            figures=(Figure(name="furthest off", value=worst - typical, unit="°C"),),
-            subs=tuple(one.path for one in concerned),
-            measures=("temperature_c",),
-            start=begin_of(concerned[0]),
-            end=end_of(concerned[-1]),
-            remedy="Start the cooler a quarter of an hour before the first light."
-            if first
-            else "Choose a set point that the cooler holds with 20 % of its power to spare.",
-        )
-    ]
 
 
 def _low(subs: Sequence[Observation]) -> list[Finding]:

@@ -10,6 +10,7 @@ from PySide6.QtCore import QObject, QTimer, Signal, Slot
 from stackbench.frames.work import Stop
 from stackbench.job.judging import JudgedGroup
 from stackbench.job.progress import Progress
+from stackbench.review.camera import CameraRecord
 from stackbench.review.findings import Finding
 from stackbench.window.errands import Errands
 from stackbench.window.night import NightModel, SubRow
@@ -148,7 +149,8 @@ class NightFindings(QObject):
     def _look(self) -> None:
         """Find out what the night says now, unless that is known."""
         self._waiting.stop()
-        groups = self._model.state.groups
+        state = self._model.state
+        groups = state.groups
         if not groups:
             self._key = None
             self._show(None)
@@ -156,6 +158,7 @@ class NightFindings(QObject):
         self._key = (
             "findings",
             tuple((sub.frame, sub.kept, sub.measures) for one in groups for sub in one.subs),
+            state.cameras,
         )
         if self._errands.known(self._key):
             self._take(self._key)
@@ -164,7 +167,8 @@ class NightFindings(QObject):
 
     @Slot()
     def _ask(self) -> None:
-        self._errands.ask(self._key, partial(_diagnosed, self._model.state.groups))
+        state = self._model.state
+        self._errands.ask(self._key, partial(_diagnosed, state.groups, state.cameras))
 
     @Slot(object)
     def _take(self, key: object) -> None:
@@ -201,12 +205,13 @@ class NightFindings(QObject):
 
 def _diagnosed(
     groups: Sequence[JudgedGroup],
+    cameras: Sequence[CameraRecord],
     progress: Progress,  # noqa: ARG001 - a short question
     stop: Stop,  # noqa: ARG001
 ) -> tuple[Finding, ...]:
     from stackbench.job.diagnosing import findings_of, target_nights
 
-    return findings_of(target_nights(groups))
+    return findings_of(target_nights(groups), cameras)
 
 
 def _same(one: Finding, other: Finding) -> bool:

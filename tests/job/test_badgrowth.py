@@ -90,7 +90,7 @@ def test_new_hot_pixels_since_the_last_dark_like_it(bench, tmp_path):
         path = tmp_path / f"{name}.fits"
         bench.library.add(path, _written(path, night, hot, **facts), made_of=name)
     growth = _growth(bench, tmp_path)
-    assert growth == HotGrowth(new=2, since=date(2031, 2, 3))
+    assert growth == HotGrowth(now=4, before=3, new=2, since=date(2031, 2, 3), warmer_c=0.0)
     assert _growth(bench, tmp_path) == growth  # recalled
     assert bad_pixel_words(DefectCounts(hot=4, unstable=1, column=64), growth) == (
         "bad pixels: 4 hot, 1 unstable, 64 in odd columns",

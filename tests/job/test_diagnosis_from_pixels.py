@@ -53,7 +53,7 @@ def diagnosed(tmp_path):
                 bench, PixelDesk(bench.scratch), look_through(bench, [tmp_path / "night"])
             )
             judged = judge_night(bench, night)
-            return truth, findings_of(target_nights(judged))
+            return truth, findings_of(target_nights(judged), night.cameras)
 
     return diagnose_night
 

@@ -1,16 +1,15 @@
-"""Seeing and airmass against worked examples; cooler and sampling on invented nights."""
+"""Seeing and airmass against worked examples; sampling on invented nights."""
 
 import numpy as np
 import pytest
 
 from stackbench.review.seeing import (
     airmass_at,
-    cooler_findings,
     seeing_at,
     seeing_findings,
     zenith_seeing,
 )
-from tests.support.observed import SCALE, Faults, observed_night, stripped
+from tests.support.observed import SCALE, observed_night, stripped
 
 
 @pytest.mark.parametrize(("airmass", "seeing"), [(1.2, 2.2312), (1.5, 2.5508), (2.0, 3.0314)])
@@ -69,17 +68,7 @@ def test_pixels_coarse_or_fine_for_the_sharpness_are_told(fwhm_px, causes):
     assert [one.cause for one in seeing_findings(night)] == causes
 
 
-def test_a_sensor_still_cooling_is_told_with_its_subs():
-    night = observed_night(np.random.default_rng(4), Faults(warm_up_c=15.0))
-    (found,) = cooler_findings(night)
-    assert found.cause == "warm-up"
-    assert "still cooling down" in found.title
-    assert night[0].path in found.subs
-    assert night[-1].path not in found.subs
-
-
 @pytest.mark.parametrize("seed", range(20))
 def test_a_quiet_night_says_nothing(seed):
     night = observed_night(np.random.default_rng(6000 + seed))
     assert seeing_findings(night) == []
-    assert cooler_findings(night) == []

@@ -6,12 +6,13 @@ a mount that dithers. Each fault is put in with a size that is known.
 
 import math
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 
 from stackbench.frames.records import Pointing
+from stackbench.review.camera import BiasLevels, CameraRecord, DarkGlow, HotPixels
 from stackbench.review.measures import SubMeasures
 from stackbench.review.observations import Observation, SkyPlace
 from stackbench.stars.records import StarTable
@@ -33,7 +34,9 @@ class Faults:
     edge, as a share. `dec_trail_px` trails subs along declination, from
     `trail_from_h` on. `cloud` is (from, to, share of light left), hours after
     dusk. `dawn_from_h` is when the sky starts to double every ten minutes.
-    `dither_px` is the rms of the dither.
+    `dither_px` is the rms of the dither. `bias_adu_h` is the drift of the zero level,
+    `glow_adu` how far a corner of the darks glows, and `grown` by which share
+    hot pixels are more than half a year ago.
     """
 
     focus_px_c: float = 0.0
@@ -53,6 +56,9 @@ class Faults:
     moonrise_h: float | None = None
     dither_px: float = 8.0
     warm_up_c: float = 0.0
+    bias_adu_h: float = 0.0
+    glow_adu: float = 3.0
+    grown: float = 0.02
 
 
 CLEAN = Faults()
@@ -144,6 +150,47 @@ def observed_night(
             )
         )
     return subs
+
+
+def observed_camera(rng, faults=CLEAN, *, biases=20, apart_min=3.0, light_noise_adu=25.0):
+    """Give what the calibration frames of a night tell of its camera."""
+    minutes = apart_min * np.arange(biases)
+    levels = 500 + faults.bias_adu_h * minutes / 60 + rng.normal(0, 0.1, biases)
+    dark = "dark 240 s −10.0 °C"
+    before = int(rng.poisson(900))
+    gone = int(rng.poisson(0.03 * before))
+    now = int(rng.poisson((1 + faults.grown) * before))
+    return CameraRecord(
+        camera="Quorlan Q26M",
+        biases=(
+            BiasLevels(
+                times=tuple(DUSK - timedelta(minutes=float(90 - one)) for one in minutes),
+                levels_adu=tuple(float(level) for level in levels),
+                temperatures_c=tuple(float(t) for t in rng.normal(-10, 0.05, biases)),
+                read_noise_adu=4.4,
+            ),
+        ),
+        glows=(
+            DarkGlow(
+                dark=dark,
+                glow_adu=float(faults.glow_adu * rng.lognormal(0, 0.05)),
+                error_adu=0.3,
+                place="last rows right",
+                gain=0.8,
+                light_noise_adu=light_noise_adu,
+            ),
+        ),
+        hot=(
+            HotPixels(
+                dark=dark,
+                now=now,
+                before=before,
+                new=max(0, now - before + gone),
+                since=date(2031, 4, 20),
+                warmer_c=float(rng.normal(0, 0.05)),
+            ),
+        ),
+    )
 
 
 def stripped(subs):

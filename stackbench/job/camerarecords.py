@@ -1,0 +1,164 @@
+"""What a night's calibration frames tell of its cameras, for the diagnosis."""
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from statistics import median
+
+from stackbench.calibration.matching import CalibrationPlan
+from stackbench.calibration.records import CalibrationSet
+from stackbench.calibration.sets import evening, set_name
+from stackbench.frames.records import CameraSetup, Frame, Kind
+from stackbench.job.badgrowth import hot_growth
+from stackbench.job.bench import Bench
+from stackbench.job.camera import camera_numbers, sets_of
+from stackbench.job.darksignal import dark_signal
+from stackbench.job.doubts import stated_gain
+from stackbench.job.finding import Found
+from stackbench.job.measuring import MeasuredSub
+from stackbench.job.pixels import PixelDesk
+from stackbench.job.shelf import MasterShelf
+from stackbench.review.camera import BiasLevels, CameraRecord, DarkGlow, HotPixels
+
+
+def camera_records(
+    bench: Bench,
+    found: Found,
+    plan: CalibrationPlan,
+    shelf: MasterShelf,
+    desk: PixelDesk,
+    subs: Mapping[Path, MeasuredSub],
+) -> tuple[CameraRecord, ...]:
+    """Gather what bias frames and darks tell of the cameras of a night's lights.
+
+    Parameters
+    ----------
+    bench : Bench
+        The job's bench.
+    found : Found
+        The job's frames and checksums.
+    plan : CalibrationPlan
+        What serves the lights.
+    shelf : MasterShelf
+        The finished masters.
+    desk : PixelDesk
+        Gives the frames' pixels.
+    subs : mapping of Path to MeasuredSub
+        The measured lights.
+
+    Returns
+    -------
+    tuple of CameraRecord
+        One per camera with its settings, in the order of the lights.
+    """
+    by_camera: dict[CameraSetup, list[MeasuredSub]] = defaultdict(list)
+    for sub in subs.values():
+        by_camera[sub.frame.setup.camera].append(sub)
+    return tuple(
+        _Gathering(bench, found, plan, shelf, desk, camera, lights).record()
+        for camera, lights in by_camera.items()
+    )
+
+
+class _Gathering:
+    """Gathers what is known of one camera."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        found: Found,
+        plan: CalibrationPlan,
+        shelf: MasterShelf,
+        desk: PixelDesk,
+        camera: CameraSetup,
+        lights: Sequence[MeasuredSub],
+    ) -> None:
+        self._bench, self._found, self._plan = bench, found, plan
+        self._shelf, self._desk, self._camera = shelf, desk, camera
+        self._lights = lights
+
+    def record(self) -> CameraRecord:
+        return CameraRecord(
+            camera=self._camera.camera or "the camera",
+            biases=tuple(self._biases()),
+            glows=tuple(self._glows()),
+            hot=tuple(self._hot()),
+        )
+
+    def _biases(self) -> Iterator[BiasLevels]:
+        """Give the levels of the bias frames of each evening."""
+        for one in self._sets(Kind.BIAS):
+            master = self._shelf.get(one)
+            if master is None or one.stored is not None:
+                continue
+            facts = master.facts
+            levels = dict(zip(facts.paths, facts.frame_levels_adu, strict=True))
+            evenings: dict[object, list[Frame]] = defaultdict(list)
+            for frame in one.frames:  # in order of time
+                if frame.path in levels and frame.time is not None:
+                    evenings[evening(frame)].append(frame)
+            for night, frames in evenings.items():
+                yield BiasLevels(
+                    times=tuple(frame.time for frame in frames if frame.time is not None),
+                    levels_adu=tuple(levels[frame.path] for frame in frames),
+                    temperatures_c=tuple(frame.temperature_c for frame in frames),
+                    read_noise_adu=facts.read_noise_adu,
+                    lights=tuple(
+                        sub.frame.path for sub in self._lights if evening(sub.frame) == night
+                    ),
+                )
+
+    def _glows(self) -> Iterator[DarkGlow]:
+        """Give the glow of the darks that are subtracted as taken, and never scaled."""
+        biases = self._sets(Kind.BIAS)
+        bias = self._shelf.get(biases[0]) if biases else None
+        if bias is None:
+            return
+        for one in self._sets(Kind.DARK):
+            dark, lights = self._shelf.get(one), self._served(one)
+            scaled = any(
+                s.dark == one and s.dark_scale is not None for s in self._plan.servings.values()
+            )
+            if dark is None or scaled or not lights:  # scaled glow is one of the doubts
+                continue
+            shape = dark_signal(self._bench, self._desk, dark, bias).shape
+            if shape is not None:
+                yield DarkGlow(
+                    dark=set_name(one),
+                    glow_adu=shape.glow,
+                    error_adu=shape.glow_error,
+                    place=shape.glow_place,
+                    gain=self._gain(),
+                    light_noise_adu=median(sub.measures.noise_adu for sub in lights),
+                    lights=tuple(sub.frame.path for sub in lights),
+                )
+
+    def _hot(self) -> Iterator[HotPixels]:
+        """Give the hot pixels of the darks of which the library has an earlier one."""
+        for one in self._sets(Kind.DARK):
+            dark = self._shelf.get(one)
+            growth = hot_growth(self._bench, one, dark) if dark is not None else None
+            if growth is not None:
+                yield HotPixels(
+                    dark=set_name(one),
+                    now=growth.now,
+                    before=growth.before,
+                    new=growth.new,
+                    since=growth.since,
+                    warmer_c=growth.warmer_c,
+                    lights=tuple(sub.frame.path for sub in self._served(one)),
+                )
+
+    def _gain(self) -> float | None:
+        numbers = camera_numbers(
+            self._bench, self._found, self._plan, self._shelf, self._desk, self._camera
+        )
+        if numbers is not None:
+            return numbers.gain_e_per_adu
+        return stated_gain(self._found, self._camera)
+
+    def _served(self, dark: CalibrationSet) -> list[MeasuredSub]:
+        return [s for s in self._lights if self._plan.servings[s.frame.path].dark == dark]
+
+    def _sets(self, kind: Kind) -> list[CalibrationSet]:
+        return sets_of(self._plan, self._shelf, self._camera, kind)
