@@ -5,47 +5,21 @@ parallel, and keep the machine code on disk for later runs. Kernels that only
 other kernels call have ways of their own, which compile faster.
 """
 
-import hashlib
-import shutil
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 import numba
-import platformdirs
+
+from stackbench.frames.machinecode import machine_code_folder
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
-_UNUSED_S = 30 * 24 * 3600.0
-
-
-def _machine_code_folder() -> Path:
-    """Name the folder for the machine code of exactly these kernels.
-
-    Numba's own check looks only at the file of the kernel that is called: a
-    change to one that it calls, in another file, would go unnoticed. So the
-    folder's name is a digest of all files with kernels in them. Folders of
-    other versions go when nobody used them for a month.
-    """
-    package = Path(__file__).parents[1]
-    digest = hashlib.sha256()
-    for path in sorted(package.rglob("*.py")):
-        source = path.read_bytes()
-        if b"compiled" in source or b"numba" in source:
-            digest.update(source)
-    kernels = Path(platformdirs.user_cache_dir("stackbench", appauthor=False)) / "kernels"
-    folder = kernels / digest.hexdigest()[:16]
-    if not folder.is_dir() and kernels.is_dir():
-        for other in kernels.iterdir():
-            if time.time() - other.stat().st_mtime > _UNUSED_S:
-                shutil.rmtree(other, ignore_errors=True)
-    return folder
-
-
 if not numba.config.CACHE_DIR:  # NUMBA_CACHE_DIR, where set, has the say
-    numba.config.CACHE_DIR = str(_machine_code_folder())
+    numba.config.CACHE_DIR = str(machine_code_folder())
+FOLDER = Path(numba.config.CACHE_DIR)
+"""Where the machine code lies."""
 
 # NaN means "undefined" throughout, so the two flags that let the compiler
 # assume that no NaN and no infinity occurs are left out on purpose.

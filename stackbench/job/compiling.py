@@ -8,14 +8,17 @@ what it needs now; the machine code on disk is how the job gets it.
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any, Literal
 
+from stackbench.frames.machinecode import machine_code_folder
 from stackbench.job.progress import Progress
 
 Part = Literal["stars", "resampling", "rejection"]
 
 _TEXT = "First run since the installation: compiling, once, for a quarter of a minute or so."
+_PARTS: tuple[Part, ...] = ("rejection", "stars", "resampling")
 
 
 class Compiling:
@@ -44,14 +47,7 @@ class Compiling:
                 return
             progress.say(_TEXT)
             for part in ahead:
-                # nobody hears a helper fail: what it leaves undone, the job compiles itself
-                self._helpers[part] = subprocess.Popen(  # noqa: S603 - this interpreter
-                    [sys.executable, "-m", "stackbench.job.practising", part],
-                    stdin=subprocess.DEVNULL,
-                    stdout=subprocess.DEVNULL,
-                    stderr=subprocess.DEVNULL,
-                    creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),  # of Windows
-                )
+                self._helpers[part] = _helper(part)
 
     def wait(self, *parts: Part) -> None:
         """Wait for helpers, before work begins that needs what they compile.
@@ -71,3 +67,30 @@ class Compiling:
             helper.kill()
             helper.wait()
         self._helpers.clear()
+
+
+@contextmanager
+def compiled_meanwhile() -> Iterator[None]:
+    """Compile all there is while a person still chooses what to work on.
+
+    Does nothing when there is machine code already. A job that begins before
+    the end starts helpers as ever, who wait for what is being compiled.
+    """
+    helper = None if machine_code_folder().is_dir() else _helper(*_PARTS)
+    try:
+        yield
+    finally:
+        if helper is not None:
+            helper.kill()
+            helper.wait()
+
+
+def _helper(*parts: Part) -> subprocess.Popen[bytes]:
+    """Start a process that compiles; what it leaves undone, the job compiles itself."""
+    return subprocess.Popen(  # noqa: S603 - this interpreter, names of parts
+        [sys.executable, "-m", "stackbench.job.practising", *parts],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),  # of Windows
+    )

@@ -8,7 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from filelock import FileLock
 from numpy.typing import NDArray
+
+from stackbench.frames.compiled import FOLDER
 
 _SIDE = 256
 _SKY_ADU, _NOISE_ADU, _PEAK_ADU = 500.0, 10.0, 3000.0
@@ -33,14 +36,18 @@ class _Rows:
 def practise(parts: Sequence[str]) -> None:
     """Do some parts of the work, for the machine code that this leaves on disk.
 
+    A part that another process is at is waited for.
+
     Parameters
     ----------
     parts : sequence of str
         "stars", "resampling", "rejection"; done in the order given.
     """
     work = {"stars": _measure, "resampling": _resample, "rejection": _reject}
+    FOLDER.mkdir(parents=True, exist_ok=True)
     for part in parts:
-        work[part]()
+        with FileLock(FOLDER / f"{part}.lock"):
+            work[part]()
 
 
 def _field() -> NDArray[np.float32]:

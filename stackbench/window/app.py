@@ -8,6 +8,7 @@ from PySide6.QtCore import QSettings, QTimer
 from PySide6.QtWidgets import QApplication
 
 from stackbench import __version__
+from stackbench.job.compiling import compiled_meanwhile
 from stackbench.job.warming import warm_up
 from stackbench.window.appicon import app_icon
 from stackbench.window.choices import Choices
@@ -38,7 +39,8 @@ def run_window() -> int:
     # loading a library may hold up the window for a tenth of a second and more: better now,
     # while a folder is looked for, than when a job needs it
     QTimer.singleShot(_SHOWN_MS, warm_up)
-    return app.exec()
+    with compiled_meanwhile():
+        return app.exec()
 
 
 def follow_system(app: QApplication) -> Callable[[], object]:

@@ -6,7 +6,8 @@ import sys
 import pytest
 
 from stackbench.frames import compiled
-from stackbench.job.compiling import Compiling
+from stackbench.job import compiling
+from stackbench.job.compiling import Compiling, compiled_meanwhile
 from stackbench.job.progress import Progress
 from tests.support.make_sample import FOLDER
 
@@ -71,6 +72,7 @@ def sleepers(monkeypatch):
 
     def _start(arguments, **options):
         helper = start([arguments[0], "-c", "import time; time.sleep(60)"], **options)
+        helper.args = arguments
         begun.append((arguments[-1], helper))
         assert arguments[:3] == [sys.executable, "-m", "stackbench.job.practising"]
         return helper
@@ -86,10 +88,10 @@ def _kernel():
 def test_the_first_run_says_so_once_and_begins_helpers(monkeypatch, sleepers):
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
     said = _Said()
-    compiling = Compiling()
-    compiling.begin(said, _kernel, "stars", "resampling")
-    compiling.begin(said, _kernel, "rejection")
-    compiling.close()
+    one = Compiling()
+    one.begin(said, _kernel, "stars", "resampling")
+    one.begin(said, _kernel, "rejection")
+    one.close()
     assert [part for part, _ in sleepers] == ["stars", "resampling"]
     assert len(said.words) == 1
     assert "compiling" in said.words[0]
@@ -100,24 +102,39 @@ def test_the_first_run_says_so_once_and_begins_helpers(monkeypatch, sleepers):
 def test_later_runs_begin_no_helper(monkeypatch, sleepers):
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: True)
     said = _Said()
-    compiling = Compiling()
-    compiling.begin(said, _kernel, "stars")
-    compiling.wait("stars", "rejection")
-    compiling.close()
+    one = Compiling()
+    one.begin(said, _kernel, "stars")
+    one.wait("stars", "rejection")
+    one.close()
     assert sleepers == []
     assert said.words == []
 
 
 def test_waiting_is_for_the_helpers_of_the_parts_named(monkeypatch, sleepers):
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
-    compiling = Compiling()
-    compiling.begin(Progress(), _kernel, "stars", "resampling")
+    one = Compiling()
+    one.begin(Progress(), _kernel, "stars", "resampling")
     stars, resampling = (helper for _, helper in sleepers)
     stars.kill()
-    compiling.wait("stars")
+    one.wait("stars")
     assert stars.poll() is not None
     assert resampling.poll() is None
-    compiling.close()
+    one.close()
+
+
+def test_all_is_compiled_while_a_person_chooses(monkeypatch, sleepers, tmp_path):
+    monkeypatch.setattr(compiling, "machine_code_folder", lambda: tmp_path / "none yet")
+    with compiled_meanwhile():
+        ((_, helper),) = sleepers
+        assert helper.args[-3:] == ["rejection", "stars", "resampling"]
+        assert helper.poll() is None
+    assert helper.poll() is not None
+
+
+def test_nothing_is_compiled_again_while_a_person_chooses(monkeypatch, sleepers, tmp_path):
+    monkeypatch.setattr(compiling, "machine_code_folder", lambda: tmp_path)
+    with compiled_meanwhile():
+        assert sleepers == []
 
 
 def _last_line_of(code, out):
