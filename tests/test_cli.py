@@ -95,11 +95,15 @@ def test_run_makes_channels_and_says_so(night, tmp_path):
     assert told.exit_code == 0
     rows = [line.split() for line in told.output.splitlines() if line.startswith("  20")]
     assert [row[1] for row in rows] == ["4"]
-    (tmp_path / "out" / "report.html").unlink()
+    written = [tmp_path / "out" / name for name in ("report.html", "frames.csv")]
+    before = [path.read_bytes() for path in written]
+    for path in written:
+        path.unlink()
     made = call("report", tmp_path / "out")
     assert made.exit_code == 0
-    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
-    assert "<b>4</b> of 5 subs kept" in page
+    # to the byte, and from the record alone
+    assert [path.read_bytes() for path in written] == before
+    assert b"<b>4</b> of 5 subs kept" in before[0]
 
 
 def test_a_night_is_kept_only_if_it_may_be(night, tmp_path):

@@ -36,6 +36,10 @@ _MEASURES = (
     _Measure(key="focus_position", title="focus position", unit="steps", steady=0.0),
     _Measure(key="altitude_deg", title="altitude", unit="°", steady=0.0),
 )
+MEASURE_TITLES = {one.key: one.title for one in _MEASURES} | {
+    "elongation_deg": "direction of the elongation"
+}
+"""How the report calls the measures."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

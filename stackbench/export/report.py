@@ -13,7 +13,7 @@ import platformdirs
 
 from stackbench import __version__
 from stackbench.export.axes import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH
-from stackbench.export.course import course_of
+from stackbench.export.course import MEASURE_TITLES, course_of
 from stackbench.export.fieldmap import field_picture
 from stackbench.export.files import write_text
 from stackbench.export.hues import filter_marks
@@ -89,6 +89,8 @@ def report_html(night: Night) -> str:
             calibrations=_calibrations(lights),
             settings=list(_flat(night.settings)),
             by_name=_by_name,
+            titles=MEASURE_TITLES,
+            has=_known_of(lights),
         )
     )
     return page
@@ -138,11 +140,19 @@ def _best_compared(night: Night) -> StandingEntry | None:
 
 
 def _standings(night: Night) -> dict[tuple[str | None, ...], list[StandingEntry]]:
-    """Gather how the night stands by its groups, in the order of the record."""
+    """Gather how the night stands by its groups."""
     groups: dict[tuple[str | None, ...], list[StandingEntry]] = {}
-    for one in night.standings:
+    marks = filter_marks(one.filter for one in night.standings)
+    # by night, then by filter in the order of wavelengths, as everywhere on the page
+    for one in sorted(night.standings, key=lambda one: (one.night, marks[one.filter].order)):
         groups.setdefault((one.night, one.target, one.setup, one.filter), []).append(one)
     return groups
+
+
+def _known_of(lights: tuple[FrameEntry, ...]) -> dict[str, bool]:
+    """Tell which of the measures that need more than pixels any sub has."""
+    keys = ("altitude_deg", "focus_position")
+    return {key: any(getattr(light, key) is not None for light in lights) for key in keys}
 
 
 def _in_order(stacks: tuple[StackEntry, ...]) -> list[StackEntry]:
@@ -213,16 +223,20 @@ def _hours(hours: float | None) -> str:
 
 def _figure(figure: FigureEntry) -> str:
     """Spell a finding's number with its uncertainty, to the digits that it is known to."""
-    unit = f" {figure.unit}" if figure.unit else ""
+    unit = figure.unit if figure.unit in ("°", "′", "″") else f" {figure.unit}".rstrip()
     if figure.value is None:
         return f"{_UNKNOWN}{unit}"
     if figure.uncertainty is None or not figure.uncertainty > 0:
         return f"{figure.value:.3g}{unit}".replace("-", "−")
     digits = max(0, 1 - math.floor(math.log10(figure.uncertainty)))
-    told = f"{figure.value:.{digits}f} ± {figure.uncertainty:.{digits}f}{unit}"
+    told = f"{figure.value:.{digits}f}{unit} ± {figure.uncertainty:.{digits}f}{unit}"
+    if unit.startswith(" "):
+        told = f"{figure.value:.{digits}f} ± {figure.uncertainty:.{digits}f}{unit}"
     return told.replace("-", "−")
 
 
-def _clock(time: datetime | None) -> str:
+def _clock(time: datetime | None, *, dated: bool) -> str:
     text = iso_time(time)
-    return _UNKNOWN if text is None else f"{text[5:10]} {text[11:19]}"
+    if text is None:
+        return _UNKNOWN
+    return f"{text[5:10]} {text[11:19]}" if dated else text[11:19]

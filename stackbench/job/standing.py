@@ -151,7 +151,8 @@ def _standing(
     worse = sum(theirs > value for theirs in values)
     told = measure.told(one)
     if values:
-        told += f", {measure.better} {worse} of {counted(len(values), 'night')}"
+        of = f"{worse} of" if worse else "any of"
+        told += f", {'' if worse else 'not '}{measure.better} {of} {counted(len(values), 'night')}"
     return StandingEntry(
         night=one.night,
         target=one.target or None,

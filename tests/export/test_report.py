@@ -10,6 +10,7 @@ import pytest
 
 from stackbench.export import report
 from stackbench.export.files import WriteError
+from stackbench.export.lessons import FigureEntry
 from stackbench.export.night import Night
 from stackbench.export.preview import write_preview
 from stackbench.export.report import report_html, write_report
@@ -87,10 +88,11 @@ def test_the_page_tells_what_happened_and_what_to_do(tmp_path: Path) -> None:
     for told in (*finding.evidence, finding.text, finding.remedy, "likely", "21:55 to 22:44 UTC"):
         assert told in page.text
     assert "What happened: The focus drifted; The stars are sampled well." in page.text
-    assert "drift 0.410 ± 0.030 px/°C; correlation −0.94" in page.text
-    assert "L: FWHM 3.10 px, better than 22 of 30 nights." in page.text
+    shown = "shown by FWHM, sensor temperature"
+    assert f"drift 0.410 ± 0.030 px/°C; correlation −0.94; {shown}" in page.text
+    assert "L: better than 22 of 30 earlier nights." in page.text
     (advice,) = night.advice
-    for told in (*advice.lines, *advice.filters[0].lines, "7.0 %", "410 s", "1 h 30 min"):
+    for told in (*advice.lines, "7.0 %", "410 s", "1 h 30 min"):
         assert told in page.text
     assert "Stars over the field" in page.text
     assert "Sun" in page.text
@@ -245,3 +247,32 @@ def test_exposures_are_spelled_for_people(seconds: float | None, told: str) -> N
 def test_numbers_are_spelled_for_people() -> None:
     assert report._number(-10.04, 1) == "−10.0"
     assert report._number(None) == report._number(float("inf")) == "–"
+
+
+def test_every_sub_tells_altitude_and_focus_where_they_are_known(tmp_path: Path) -> None:
+    night = invented_night(tmp_path)
+    html = report_html(night)
+    table = html[html.index('<table class="subs">') :]
+    for told in ("Altitude, °", "Focus, steps", ">35.0<", ">12000<", "20:05:00", "✕ reject"):
+        assert told in table
+    known = ("altitude_deg", "focus_position")
+    without = replace(night, frames=tuple(replace(f, **dict.fromkeys(known)) for f in night.frames))
+    table = report_html(without)
+    table = table[table.index('<table class="subs">') :]
+    assert "Altitude, °" not in table
+    assert "Focus, steps" not in table
+
+
+def test_a_finding_on_every_sub_does_not_list_them(tmp_path: Path) -> None:
+    night = invented_night(tmp_path)
+    lights = tuple(frame.path for frame in night.frames if frame.kind == "light")
+    first, *others = night.findings
+    page = _Page(report_html(replace(night, findings=(replace(first, subs=lights), *others))))
+    assert "all 40 subs" in page.text
+    assert "and 28 more" not in page.text
+
+
+def test_units_that_are_signs_stand_at_their_number() -> None:
+    turned = FigureEntry(name="direction", value=323.1, unit="°", uncertainty=2.0)
+    assert report._figure(turned) == "323.1° ± 2.0°"
+    assert report._figure(replace(turned, uncertainty=None)) == "323°"

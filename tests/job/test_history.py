@@ -194,3 +194,9 @@ def test_without_a_history_nothing_is_compared(tmp_path):
 
 def test_no_test_touches_the_persons_own(tmp_path_factory):
     assert default_history().is_relative_to(tmp_path_factory.getbasetemp())
+
+
+def test_a_night_worse_than_all_others_says_so():
+    entry = standings([ONE], [*_earlier(2, fwhm_px=2.0), ONE])[0]
+    assert (entry.nights, entry.better_than) == (2, 0)
+    assert entry.text == "FWHM 3.00 px, not better than any of 2 nights"

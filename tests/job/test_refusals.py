@@ -4,6 +4,7 @@ import errno
 import os
 import shutil
 import sqlite3
+from html import unescape
 from pathlib import Path
 
 import numpy as np
@@ -57,7 +58,13 @@ def with_cards(path, **cards):
 
 
 @pytest.mark.parametrize(
-    ("target", "filter_name"), [("../../x", "M 51/α?"), ("CON", ".."), ("/etc/x:*|", "L<1>\\2")]
+    ("target", "filter_name"),
+    [
+        ("../../x", "M 51/α?"),
+        ("CON", ".."),
+        ("/etc/x:*|", "L<1>\\2"),
+        ('<script>alert(1)</script> & "q" ' + "x" * 36, "<img src=x onerror=alert(1)>"),
+    ],
 )
 def test_hostile_names_of_a_good_night_stay_inside_the_output_folder(
     night, tmp_path, target, filter_name
@@ -84,6 +91,11 @@ def test_hostile_names_of_a_good_night_stay_inside_the_output_folder(
     for name in products:
         assert (out / name).is_file()
         assert not set(Path(name).name) & set('<>:"\\|?*')
+    report = (out / "report.html").read_text(encoding="utf-8")
+    assert target in unescape(report)
+    assert filter_name in unescape(report)
+    assert "<script" not in report
+    assert "<img src=x" not in report
 
 
 def test_an_output_folder_that_may_not_be_written_is_refused(night, tmp_path, monkeypatch):
