@@ -4,18 +4,23 @@ A FITS image has its first row at the bottom, a TIFF at the top: rows are
 flipped on the way, so that both show the same picture.
 """
 
+import re
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from stackbench.export.blocks import ProductError
 from stackbench.export.files import replacing
 from stackbench.export.levels import Scale, as_uint16, shown
 from stackbench.export.provenance import CREATOR
 from stackbench.export.text import ascii_text
 
 _ORIENTATION = (274, "H", 1, 1, True)  # tag, type, count, top left, as TIFF 6.0 counts
+_POINTS = re.compile(r"black point (\S+) ADU, white point (\S+) ADU")
+_SOFTNESS = re.compile(r", a = (\S+), ")
 
 
 class TiffDepth(StrEnum):
@@ -23,6 +28,15 @@ class TiffDepth(StrEnum):
 
     UINT16 = "uint16"
     FLOAT32 = "float32"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TiffForm:
+    """How a channel was written as TIFF, as its file tells."""
+
+    depth: TiffDepth
+    scale: Scale
+    title: str
 
 
 def write_tiff(
@@ -109,3 +123,46 @@ def describe(scale: Scale, *, depth: TiffDepth, title: str) -> str:
         "undefined pixels are 0; the top row here is the last row of the FITS file",
     ]
     return "\n".join(line for line in lines if line)
+
+
+def tiff_form(path: Path) -> TiffForm:
+    """Tell how a channel's TIFF was written, so that it can be written again otherwise.
+
+    Parameters
+    ----------
+    path : Path
+        A file of `write_tiff`.
+
+    Returns
+    -------
+    TiffForm
+        Depth, scale and title.
+
+    Raises
+    ------
+    ProductError
+        If the file is no such TIFF.
+    OSError
+        If it cannot be read.
+    """
+    import tifffile  # takes long to load and is wanted by an export only
+
+    try:
+        with tifffile.TiffFile(path) as file:
+            page = file.pages.first
+            description, dtype = page.description, page.dtype
+    except tifffile.TiffFileError as error:
+        raise ProductError(f"{path}: {error}") from error
+    points, softness = _POINTS.search(description), _SOFTNESS.search(description)
+    if points is None or dtype not in (np.uint16, np.float32):
+        raise ProductError(f"{path} is not the TIFF file of a channel")
+    title = description.partition("\n")[0]
+    return TiffForm(
+        depth=TiffDepth.UINT16 if dtype == np.uint16 else TiffDepth.FLOAT32,
+        scale=Scale(
+            black=float(points[1]),
+            white=float(points[2]),
+            softness=None if softness is None else float(softness[1]),
+        ),
+        title="" if title.startswith("black point") else title,
+    )

@@ -1,11 +1,16 @@
-"""Channels handed over: chosen files copied to a folder of the person's choice."""
+"""Channels handed over: chosen files copied to a folder of the person's choice.
+
+A TIFF of another depth than the channel's own is made of its FITS file.
+"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
 from stackbench.export.files import WriteError, replacing
+from stackbench.export.fits import read_image
+from stackbench.export.tiff import TiffDepth, tiff_form, write_tiff
 from stackbench.frames.work import Cancelled, Stop, Tick, never, quiet
 from stackbench.job.exporting import FinishedChannel
 
@@ -33,13 +38,16 @@ class Copy:
     """One file to be handed over.
 
     `replaces` tells that a file of that name is there and goes; `skipped`
-    that it is there and stays, so that nothing is copied.
+    that it is there and stays, so that nothing is copied. With `depth` a TIFF
+    is to be of that depth, if need be from the pixels of `fits`.
     """
 
     source: Path
     target: Path
     replaces: bool = False
     skipped: bool = False
+    depth: TiffDepth | None = None
+    fits: Path | None = None
 
 
 def plan_copies(
@@ -48,6 +56,7 @@ def plan_copies(
     folder: Path,
     *,
     existing: Existing = Existing.KEEP,
+    depth: TiffDepth | None = None,
 ) -> tuple[Copy, ...]:
     """Name the files that would be handed over; nothing is written.
 
@@ -62,6 +71,8 @@ def plan_copies(
     existing : Existing
         What becomes of files that are there already. The channels' own files
         always stay.
+    depth : TiffDepth, optional
+        How TIFF files are to store a pixel; as the channels' own if left out.
 
     Returns
     -------
@@ -72,7 +83,10 @@ def plan_copies(
     for channel in channels:
         files = channel.paths
         named = {Format.FITS: files.fits, Format.TIFF: files.tif, Format.PNG: files.png}
-        copies += [_copy(named[one], folder / named[one].name, existing) for one in formats]
+        for one in formats:
+            copy = _copy(named[one], folder / named[one].name, existing)
+            tiff = one is Format.TIFF and depth is not None
+            copies.append(replace(copy, depth=depth, fits=files.fits) if tiff else copy)
     return tuple(copies)
 
 
@@ -98,6 +112,8 @@ def copy_files(copies: Sequence[Copy], *, tick: Tick = quiet, stop: Stop = never
     WriteError
         If a file cannot be read or written, or one has come to be there since
         that was not to be replaced.
+    ProductError
+        If a channel's file is not whole.
     Cancelled
         If `stop` answered True; files that are finished stay.
     """
@@ -110,7 +126,8 @@ def copy_files(copies: Sequence[Copy], *, tick: Tick = quiet, stop: Stop = never
                     why="a file of that name has come to be there",
                     remedy="look at the list of files again",
                 )
-            _copy_file(one, stop)
+            if not _written_otherwise(one, stop):
+                _copy_file(one, stop)
             copied += 1
         tick()
     return copied
@@ -127,6 +144,20 @@ def _copy(source: Path, target: Path, existing: Existing) -> Copy:
     while (free := target.with_stem(f"{target.stem}_{number}")).exists():
         number += 1
     return Copy(source=source, target=free)
+
+
+def _written_otherwise(one: Copy, stop: Stop) -> bool:
+    """Write a TIFF of another depth than the channel's own; False where a copy will do."""
+    if one.depth is None or one.fits is None or not one.source.exists():
+        return False
+    form = tiff_form(one.source)
+    if form.depth is one.depth:
+        return False
+    if stop():
+        raise Cancelled
+    image = read_image(one.fits).image
+    write_tiff(one.target, image, scale=form.scale, depth=one.depth, title=form.title)
+    return True
 
 
 def _copy_file(one: Copy, stop: Stop) -> None:

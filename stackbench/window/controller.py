@@ -281,8 +281,9 @@ class Controller(QObject):
     def _show(self, state: object) -> None:
         """Show a state, unless a later one is shown already."""
         if isinstance(state, SessionState) and state.version >= self.model.state.version:
-            self.trial.forget()
             self.model.show(state)
+            if self.session is not None:
+                self.trial.again(self.session)
 
     @Slot()
     def _settled(self) -> None:

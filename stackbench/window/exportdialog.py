@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from stackbench.export.tiff import TiffDepth
 from stackbench.frames.words import counted
 from stackbench.frames.work import Stop
 from stackbench.job.exporting import FinishedChannel
@@ -32,6 +33,10 @@ _FORMATS = {
     Format.FITS: "FITS: linear, ADU, to go on with",
     Format.TIFF: "TIFF: one scale for all channels of a target",
     Format.PNG: "PNG: stretched and small, to look at",
+}
+_DEPTHS = {
+    TiffDepth.UINT16: "16-bit whole numbers",
+    TiffDepth.FLOAT32: "32-bit floating point",
 }
 _EXISTING = {
     Existing.KEEP: "stay as they are",
@@ -67,6 +72,13 @@ class ExportDialog(QDialog):
         self.formats = {one: QCheckBox(words) for one, words in _FORMATS.items()}
         for box in self.formats.values():
             box.setToolTip("Whether this format is written (Space)")
+        self.tiff_depth = QComboBox()
+        self.tiff_depth.setAccessibleName("Pixels of TIFF files")
+        self.tiff_depth.setToolTip(
+            "How TIFF files store a pixel; floating point keeps every digit at twice the size"
+        )
+        for depth, words in _DEPTHS.items():
+            self.tiff_depth.addItem(words, depth)
         self.folder = QLineEdit()
         self.folder.setAccessibleName("Folder")
         self.folder.setToolTip("Where the files go")
@@ -98,8 +110,14 @@ class ExportDialog(QDialog):
         top.addWidget(self.channels, 1, 0)
         formats = QVBoxLayout()
         formats.setSpacing(10)
-        for box in self.formats.values():
+        for one, box in self.formats.items():
             formats.addWidget(box)
+            if one is Format.TIFF:
+                indented = QHBoxLayout()
+                indented.addSpacing(26)
+                indented.addWidget(self.tiff_depth)
+                indented.addStretch()
+                formats.addLayout(indented)
         formats.addStretch()
         top.addLayout(formats, 1, 1)
         top.setColumnStretch(0, 1)
@@ -144,6 +162,10 @@ class ExportDialog(QDialog):
         wanted = self._choices.text("export formats", "FITS TIFF").split()
         for one, box in self.formats.items():
             box.setChecked(one.value in wanted)
+        session = self._controller.session
+        own = session.settings.export.tiff if session is not None else TiffDepth.UINT16
+        depth = self._choices.text("export depth", own.value)
+        self.tiff_depth.setCurrentIndex(max(self.tiff_depth.findData(depth), 0))
         out = self._controller.out
         beside = out.with_name(f"{out.name}-export") if out is not None else Path.home()
         self.folder.setText(self._choices.text("export folder", short(beside)))
@@ -152,6 +174,7 @@ class ExportDialog(QDialog):
         self.channels.itemChanged.connect(self.refresh)
         for box in self.formats.values():
             box.toggled.connect(self.refresh)
+        self.tiff_depth.currentIndexChanged.connect(self.refresh)
         self.folder.textChanged.connect(self.refresh)
         self.existing.currentIndexChanged.connect(self.refresh)
         self.choose.clicked.connect(self._choose)
@@ -191,8 +214,11 @@ class ExportDialog(QDialog):
         existing = list(_EXISTING)[self.existing.currentIndex()]
         self.copies = ()
         if folder is not None and not busy:
-            self.copies = plan_copies(self.chosen(), formats, folder, existing=existing)
+            self.copies = plan_copies(
+                self.chosen(), formats, folder, existing=existing, depth=self._depth()
+            )
             _show_copies(self.files, self.copies)
+        self.tiff_depth.setEnabled(Format.TIFF in formats)
         new = sum(not copy.skipped for copy in self.copies)
         self.export.setText(f"Export {counted(new, 'file')}" if new else "Export")
         self.export.setEnabled(new > 0 and not busy and not self._controller.working)
@@ -212,6 +238,9 @@ class ExportDialog(QDialog):
         if self._controller.model.state.channels is not self._listed:
             self._list_channels()
             self.refresh()
+
+    def _depth(self) -> TiffDepth:
+        return TiffDepth(self.tiff_depth.currentData())
 
     def _folder(self) -> Path | None:
         text = self.folder.text().strip()
@@ -234,6 +263,7 @@ class ExportDialog(QDialog):
         self._choices.keep_text("export folder", self.folder.text().strip())
         formats = " ".join(one.value for one, box in self.formats.items() if box.isChecked())
         self._choices.keep_text("export formats", formats)
+        self._choices.keep_text("export depth", self._depth().value)
 
         def _copy(progress: Progress, stop: Stop) -> int:
             progress.begin(Step.EXPORT, len(copies))

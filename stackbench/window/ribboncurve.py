@@ -200,8 +200,10 @@ class Curve:
             line, marks = QPainterPath(), QPainterPath()
             marks.setFillRule(Qt.FillRule.WindingFill)  # those that overlap stay full
             at_x = at_y = 0.0
+            if places:
+                line.moveTo(*places[0])
             for x, y in places:
-                (line.lineTo if marks.elementCount() else line.moveTo)(x, y)
+                line.lineTo(x, y)
                 mark.translate(x - at_x, y - at_y)
                 at_x, at_y = x, y
                 marks.addPath(mark)

@@ -71,6 +71,17 @@ class Trial(QObject):
                 partial(session.what_if, limits), partial(self._show, session, limits)
             )
 
+    def again(self, session: Session) -> None:
+        """Try the same limits on another state of the night, if any are tried.
+
+        Parameters
+        ----------
+        session : Session
+            Judges by them.
+        """
+        if self.limits is not None:
+            self.take(session, self.limits)
+
     def drop(self) -> None:
         """Leave the limits as they are."""
         if self.limits is not None:
@@ -78,7 +89,7 @@ class Trial(QObject):
             self._model.try_out((), ())
 
     def forget(self) -> None:
-        """Try none any more; another state of the night is about to be shown."""
+        """Try none any more; they are applied, or the night is decided on otherwise."""
         self.limits = None
 
     def leave(self) -> None:

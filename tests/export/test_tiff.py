@@ -8,9 +8,10 @@ import pytest
 import tifffile
 from numpy.typing import NDArray
 
+from stackbench.export.blocks import ProductError
 from stackbench.export.files import WriteError
 from stackbench.export.levels import Scale
-from stackbench.export.tiff import TiffDepth, write_tiff
+from stackbench.export.tiff import TiffDepth, TiffForm, tiff_form, write_tiff
 
 _SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8}
 _CODES = {1: "B", 2: "s", 3: "H", 4: "I"}
@@ -130,3 +131,22 @@ def test_a_full_disk_leaves_the_old_file(
         write_tiff(path, ramp, scale=Scale(black=0, white=1))
     assert path.read_bytes() == b"old"
     assert [p.name for p in tmp_path.iterdir()] == ["a.tif"]
+
+
+@pytest.mark.parametrize("depth", list(TiffDepth))
+@pytest.mark.parametrize("softness", [None, 0.0123])
+@pytest.mark.parametrize("title", ["Vale, L, 12 subs", ""])
+def test_a_file_tells_how_it_was_written(tmp_path, depth, softness, title):
+    scale = Scale(black=-12.25, white=61234.1, softness=softness)
+    image = np.linspace(0, 60000, 12, dtype=np.float32).reshape(3, 4)
+    write_tiff(tmp_path / "one.tif", image, scale=scale, depth=depth, title=title)
+    assert tiff_form(tmp_path / "one.tif") == TiffForm(depth=depth, scale=scale, title=title)
+
+
+def test_another_tiff_is_refused(tmp_path):
+    tifffile.imwrite(tmp_path / "other.tif", np.zeros((3, 4), np.uint16))
+    with pytest.raises(ProductError, match="not the TIFF file of a channel"):
+        tiff_form(tmp_path / "other.tif")
+    (tmp_path / "text.tif").write_text("nothing")
+    with pytest.raises(ProductError):
+        tiff_form(tmp_path / "text.tif")

@@ -1,8 +1,11 @@
 """Channels handed over: from the button to the copied files."""
 
+import numpy as np
 import pytest
+import tifffile
 from PySide6.QtCore import Qt
 
+from stackbench.export.tiff import tiff_form
 from stackbench.window.stepbar import CHANNELS
 
 TIMEOUT = 20_000
@@ -51,6 +54,26 @@ def test_what_is_there_is_not_overwritten_silently(qtbot, dialog, tmp_path):
     assert all("_2." in words for words in names(dialog))
     dialog.export.click()
     qtbot.waitUntil(lambda: len(list(folder.iterdir())) == 8, timeout=TIMEOUT)
+
+
+def test_the_depth_of_tiff_files_is_chosen_and_remembered(qtbot, finished, dialog, tmp_path):
+    folder = tmp_path / "handed over"
+    assert dialog.tiff_depth.currentText() == "16-bit whole numbers"
+    dialog.formats["FITS"].setChecked(False)
+    dialog.tiff_depth.setCurrentIndex(1)
+    dialog.export.click()
+    qtbot.waitUntil(lambda: "2 files written" in dialog.words.text(), timeout=TIMEOUT)
+    for path in folder.iterdir():
+        own = finished.controller.out / "channels" / path.name
+        fine, coarse = tifffile.imread(path), tifffile.imread(own)
+        assert (fine.dtype, coarse.dtype) == (np.float32, np.uint16)
+        # the same picture, to half a step of the coarse one
+        assert np.abs(fine * 65535 - coarse).max() <= 0.51
+        assert tiff_form(path).scale == tiff_form(own).scale
+    dialog.formats["TIFF"].setChecked(False)
+    assert not dialog.tiff_depth.isEnabled()
+    dialog.reject()
+    assert finished.channels.open_export().tiff_depth.currentText() == "32-bit floating point"
 
 
 def test_a_folder_that_cannot_be_is_told(qtbot, dialog, tmp_path):
