@@ -110,9 +110,9 @@ class ExportDialog(QDialog):
         top.addWidget(self.channels, 1, 0)
         formats = QVBoxLayout()
         formats.setSpacing(10)
-        for one, box in self.formats.items():
+        for which, box in self.formats.items():
             formats.addWidget(box)
-            if one is Format.TIFF:
+            if which is Format.TIFF:
                 indented = QHBoxLayout()
                 indented.addSpacing(26)
                 indented.addWidget(self.tiff_depth)

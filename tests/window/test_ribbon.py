@@ -118,6 +118,17 @@ def test_every_measure_can_be_drawn(finished):
         finished.bar.ribbon.grab()
 
 
+def test_the_curve_runs_from_the_first_to_the_last_sub(finished, ribbon):
+    finished.bar.show_measure("fwhm_px")
+    ribbon.grab()
+    for lane, (line, marks) in enumerate(ribbon._curve._shapes):
+        rows = [row for row in finished.controller.model.rows if row.lane == lane]
+        first, last = (centre(ribbon, row).x() for row in (rows[0], rows[-1]))
+        assert line.boundingRect().left() == pytest.approx(first, abs=1)
+        assert line.boundingRect().right() == pytest.approx(last, abs=1)
+        assert marks.boundingRect().width() == pytest.approx(last - first, abs=8)
+
+
 def test_the_measure_that_was_chosen_is_remembered(qtbot, finished, choices):
     finished.bar.show_measure("fwhm_px")
     qtbot.keyClick(finished.bar.measure, Qt.Key.Key_Down)
