@@ -65,6 +65,39 @@ def target_nights(judged: Sequence[JudgedGroup]) -> tuple[TargetNight, ...]:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnosis:
+    """What the lights and the cameras say, by target and setup."""
+
+    nights: tuple[TargetNight, ...]
+    findings: tuple[Finding, ...]
+    field_maps: tuple[FieldMapEntry, ...]
+
+
+def diagnosis_of(judged: Sequence[JudgedGroup], cameras: Sequence[CameraRecord]) -> Diagnosis:
+    """Diagnose a job's lights and cameras.
+
+    Parameters
+    ----------
+    judged : sequence of JudgedGroup
+        All groups of a job.
+    cameras : sequence of CameraRecord
+        What the calibration frames tell of the cameras.
+
+    Returns
+    -------
+    Diagnosis
+        What happened, and the maps of the stars' shape over the sensor of those
+        targets and setups that have kept lights with stars.
+    """
+    nights = target_nights(judged)
+    return Diagnosis(
+        nights=nights,
+        findings=findings_of(nights, cameras),
+        field_maps=tuple(one for night in nights if (one := _field_map(night)) is not None),
+    )
+
+
 def findings_of(
     nights: Sequence[TargetNight], cameras: Sequence[CameraRecord]
 ) -> tuple[Finding, ...]:
@@ -85,22 +118,6 @@ def findings_of(
     """
     happened = (finding for night in nights for finding in diagnose(night.observations))
     return (*happened, *camera_findings(cameras))
-
-
-def field_maps(nights: Sequence[TargetNight]) -> tuple[FieldMapEntry, ...]:
-    """Sum up how the stars' shape changes over the sensor, over the kept lights.
-
-    Parameters
-    ----------
-    nights : sequence of TargetNight
-        From `target_nights`.
-
-    Returns
-    -------
-    tuple of FieldMapEntry
-        One per target and setup that has kept lights with stars.
-    """
-    return tuple(one for night in nights if (one := _field_map(night)) is not None)
 
 
 def _observations(

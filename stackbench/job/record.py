@@ -30,7 +30,7 @@ from stackbench.job.advising import advice_of
 from stackbench.job.badgrowth import HotGrowth, bad_pixel_words, hot_growth
 from stackbench.job.bench import Bench
 from stackbench.job.camera import camera_numbers
-from stackbench.job.diagnosing import field_maps, findings_of, target_nights
+from stackbench.job.diagnosing import Diagnosis
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.finding import Found
 from stackbench.job.frameentries import frame_entries
@@ -41,7 +41,6 @@ from stackbench.job.pixels import PixelDesk
 from stackbench.job.rereading import NIGHT_NAME, PAGE_NAME, TABLE_NAME
 from stackbench.job.shelf import FinishedMaster, MasterShelf
 from stackbench.job.versions import library_versions
-from stackbench.review.camera import CameraRecord
 from stackbench.review.limits import PlacedLimit
 
 
@@ -54,7 +53,7 @@ class Results:
     plan: CalibrationPlan
     shelf: MasterShelf
     judged: tuple[JudgedGroup, ...]
-    cameras: tuple[CameraRecord, ...]
+    diagnosis: Diagnosis
     channels: tuple[FinishedChannel, ...]
     problems: tuple[Problem, ...]
 
@@ -76,7 +75,7 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
     Night
         The record, to be written as night.json, tables and report.
     """
-    nights = target_nights(results.judged)
+    nights = results.diagnosis.nights
     seen = {one.path: one for night in nights for one in night.observations}
     return Night(
         out=bench.out,
@@ -101,12 +100,12 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
             ProblemEntry(path=one.path, what=one.what, why=one.why, remedy=one.remedy)
             for one in results.problems
         ),
-        findings=tuple(finding_entry(one) for one in findings_of(nights, results.cameras)),
+        findings=tuple(map(finding_entry, results.diagnosis.findings)),
         advice=advice_of(
             nights, results.channels, _cameras(bench, desk, results), results.plan.servings
         ),
         limits=tuple(_limit(group, one) for group in results.judged for one in group.limits),
-        field_maps=field_maps(nights),
+        field_maps=results.diagnosis.field_maps,
         settings=bench.settings.model_dump(mode="json"),
         versions=library_versions(),
     )

@@ -15,6 +15,7 @@ from stackbench.job.background import Background
 from stackbench.job.bench import Bench
 from stackbench.job.camerarecords import camera_records
 from stackbench.job.decisions import take_decisions
+from stackbench.job.diagnosing import diagnosis_of
 from stackbench.job.doubts import calibration_doubts
 from stackbench.job.exporting import FinishedChannel, export_channels
 from stackbench.job.finding import Found, find_again, find_frames
@@ -281,8 +282,9 @@ def finish_night(
         begun, unstacked = stack_groups(
             bench, found, plan, shelf, desk, judged, background=background
         )
-        # looked for while the last stack is measured and written
+        # worked out while the last stack is measured and written
         doubts = calibration_doubts(bench, found, plan, shelf, desk, subs)
+        diagnosis = diagnosis_of(judged, night.cameras)
     stacks = tuple(one.finished() for one in begun)
     desk.forget()
     channels, unaligned = export_channels(bench, found, stacks)
@@ -300,7 +302,7 @@ def finish_night(
         plan=overview.plan,
         shelf=night.shelf,
         judged=tuple(judged),
-        cameras=night.cameras,
+        diagnosis=diagnosis,
         channels=channels,
         problems=tuple(dict.fromkeys(problems)),
     )
