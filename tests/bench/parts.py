@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stackbench.job.progress import Step
+from tests.bench.machine import two_threads
 from tests.bench.nights import bench_night, bench_plan
 from tests.bench.processes import Cost, run
 from tests.bench.report import Curve, Part, number, ratio, table
@@ -154,7 +155,14 @@ def threads_part(root: Path, runner: Runner, size: Size) -> Part:
         )
     ]
     lines = table(("seconds", "--jobs 1", "--jobs 2", "gain"), rows)
-    figures = {"1": {**_figures(one), "stages": stages}, "2": _figures(two)}
+    possible = two_threads()
+    lines += [
+        "",
+        "This machine at work that shares nothing: "
+        + ", ".join(f"{name} {gain:.2f}" for name, gain in possible.items())
+        + ".",
+    ]
+    figures = {"1": {**_figures(one), "stages": stages}, "2": _figures(two), "possible": possible}
     figures["2"]["stages"] = two.by_stage()
     return Part(title="Threads", lines=lines, figures=figures)
 
