@@ -124,8 +124,8 @@ def test_the_curve_runs_from_the_first_to_the_last_sub(finished, ribbon):
     for lane, (line, marks) in enumerate(ribbon._curve._shapes):
         rows = [row for row in finished.controller.model.rows if row.lane == lane]
         first, last = (centre(ribbon, row).x() for row in (rows[0], rows[-1]))
-        assert line.boundingRect().left() == pytest.approx(first, abs=1)
-        assert line.boundingRect().right() == pytest.approx(last, abs=1)
+        assert line.boundingRect().left() == pytest.approx(first, abs=2)
+        assert line.boundingRect().right() == pytest.approx(last, abs=2)
         assert marks.boundingRect().width() == pytest.approx(last - first, abs=8)
 
 
