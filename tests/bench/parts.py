@@ -15,7 +15,7 @@ from tests.support.simulator.plan import NightPlan
 # How long the first run's compilation takes is seen on frames of this size.
 _TINY = (200, 240)
 _PROGRAMS = (BOUND, PROJECT, LIBRARIES)
-_COMMAND = ("-c", "from stackbench.cli import main; main()")
+_COMMAND = ("-c", "from stackbench.cli.commands import main; main()")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,7 @@
 import sys
 from pathlib import Path
 
-from stackbench import cli
+from stackbench.cli import commands
 from stackbench.job import console
 from stackbench.job.progress import Step
 from tests.bench.stages import StageClock
@@ -33,7 +33,7 @@ def main() -> None:
     times = Path(sys.argv.pop(1))
     console.ConsoleProgress = TimedProgress
     try:
-        cli.main()
+        commands.main()
     finally:
         CLOCK.write(times)
 

@@ -10,7 +10,7 @@ import pytest
 from astropy.io import fits
 from typer.testing import CliRunner
 
-from stackbench.cli import app
+from stackbench.cli.commands import app
 from tests.support.jobs import checksums, run_night
 from tests.support.simulator.factories import plan_small_night
 from tests.support.simulator.night import simulate_night

@@ -8,7 +8,7 @@ import pytest
 from astropy.io import fits
 from typer.testing import CliRunner
 
-from stackbench.cli import app
+from stackbench.cli.commands import app
 from stackbench.frames.labels import Label
 from stackbench.frames.records import Kind
 from stackbench.job.bench import WrongUseError

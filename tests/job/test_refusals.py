@@ -12,7 +12,7 @@ import pytest
 from astropy.io import fits
 from typer.testing import CliRunner
 
-from stackbench.cli import app
+from stackbench.cli.commands import app
 from stackbench.export.files import WriteError
 from stackbench.frames import checksums as sums
 from stackbench.frames import scratch

@@ -9,7 +9,7 @@ import pytest
 from astropy.io import fits
 from typer.testing import CliRunner
 
-from stackbench.cli import app
+from stackbench.cli.commands import app
 from stackbench.job.library import Library
 from tests.support.jobs import checksums
 from tests.support.simulator.factories import plan_small_night

@@ -2,14 +2,16 @@
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from stackbench.cli.options import DONE, wrong_use
 
 if TYPE_CHECKING:
     from stackbench.job.library import Library, LibraryMaster
 
-DONE, DAMAGED, WRONG_USE = 0, 1, 2
+DAMAGED = 1
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -57,7 +59,7 @@ def add(
         try:
             added, known = keep_masters_of(opened, out)
         except (WrongUseError, StoreError, LibraryError, WriteError, OSError) as error:
-            _refused(error)
+            wrong_use(error)
         typer.echo(f"{out}: {len(added)} added, {known} there already")
         for one in added:
             typer.echo(f"  {_line(one)}")
@@ -84,7 +86,7 @@ def remove(
     try:
         gone = opened.remove(numbers)
     except LibraryError as error:
-        _refused(error)
+        wrong_use(error)
     typer.echo(f"{len(gone)} removed")
 
 
@@ -99,7 +101,7 @@ def check(*, library: Folder = None) -> None:
         states = opened.check(masters)
         strays = opened.strays()
     except LibraryError as error:
-        _refused(error)
+        wrong_use(error)
     for one, state in zip(masters, states, strict=True):
         typer.echo(f"  {state:8}{_line(one)}")
     for path in strays:
@@ -121,7 +123,7 @@ def _asked(library: "Library") -> "list[LibraryMaster]":
     try:
         return library.masters()
     except LibraryError as error:
-        _refused(error)
+        wrong_use(error)
 
 
 def _line(one: "LibraryMaster") -> str:
@@ -144,8 +146,3 @@ def _line(one: "LibraryMaster") -> str:
         parts.append(f"{facts.night.isoformat()} ({counted(max(days, 0), 'day')} old)")
     parts.append(setup_label(facts.setup))
     return ", ".join(parts)
-
-
-def _refused(error: Exception) -> NoReturn:
-    typer.echo(f"stackbench: {error}", err=True)
-    raise typer.Exit(WRONG_USE)

@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from stackbench import __version__
-from stackbench.cli import app
+from stackbench.cli.commands import app
 from stackbench.job.history import default_history
 from tests.support.make_sample import FOLDER
 from tests.support.simulator.factories import plan_small_night
@@ -33,7 +33,7 @@ def night(tmp_path_factory):
 
 def test_version_and_help_answer_without_heavy_imports():
     code = (
-        "import sys; from stackbench.cli import app\n"
+        "import sys; from stackbench.cli.commands import app\n"
         "try: app(['--help'])\n"
         "except SystemExit: pass\n"
         "heavy = {'numpy', 'numba', 'astropy', 'scipy', 'pydantic', 'PySide6'} & set(sys.modules)\n"
@@ -69,7 +69,7 @@ def test_inspect_of_500_frames_takes_little_time(tmp_path):
         folder.mkdir(parents=True, exist_ok=True)
         shutil.copy(original, folder / f"{number}_{original.name}")
     code = (
-        "import sys, time; from stackbench.cli import app\n"
+        "import sys, time; from stackbench.cli.commands import app\n"
         "try: app(['inspect', '--without-library', sys.argv[1]])\n"
         "except SystemExit as end: assert end.code == 0\n"
         "print(time.process_time())"
@@ -174,7 +174,7 @@ def test_the_default_output_folder_lies_beside_the_night(tmp_path):
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGINT can be sent to one process there")
 def test_ctrl_c_stops_cleanly(night, tmp_path):
     out = tmp_path / "out"
-    code = "from stackbench.cli import main; main()"
+    code = "from stackbench.cli.commands import main; main()"
     arguments = [sys.executable, "-c", code, "run", str(night), "--out", str(out)]
     process = subprocess.Popen(arguments, stderr=subprocess.PIPE, text=True)
     deadline = time.monotonic() + 60

@@ -1,26 +1,15 @@
 """The command line's `stackbench camera`: what a night's frames tell of its cameras."""
 
-from pathlib import Path
-from typing import Annotated
-
 import typer
 
-DONE, NOTHING_MEASURED, WRONG_USE = 0, 1, 2
+from stackbench.cli.options import NOTHING_DONE, Jobs, Nights, Out, wrong_use
 
 
 def camera(
-    nights: Annotated[
-        list[Path],
-        typer.Argument(metavar="NIGHT", help="One or more folders with a night's frames."),
-    ],
+    nights: Nights,
     *,
-    out: Annotated[
-        Path | None,
-        typer.Option(help="Output folder. Default: beside the first night, '-stacked' added."),
-    ] = None,
-    jobs: Annotated[
-        int | None, typer.Option(min=1, help="Threads. Default: one per processor.")
-    ] = None,
+    out: Out = None,
+    jobs: Jobs = None,
 ) -> None:
     """Measure the camera: gain, read noise, dark current, linearity, flats.
 
@@ -47,11 +36,10 @@ def camera(
         ):
             cameras = study_cameras(bench, nights)
     except (WrongUseError, StoreError, WriteError, FrameError) as error:
-        typer.echo(f"stackbench: {error}", err=True)
-        raise typer.Exit(WRONG_USE) from None
+        wrong_use(error)
     if not cameras:
         typer.echo("No calibration frames were found.")
-        raise typer.Exit(NOTHING_MEASURED)
+        raise typer.Exit(NOTHING_DONE)
     for facts in cameras:
         typer.echo("\n".join([*camera_lines(facts), ""]))
     typer.echo(f"Numbers and photon transfer: {out / FOLDER}")
