@@ -51,7 +51,9 @@ def _dark_note(light: Frame, dark: CalibrationSet, serving: Serving, bias_adu: f
     warm = rule_for(light.kind, dark.kind, TEMPERATURE).excess(light, dark) > 0
     if serving.dark_scale is not None:
         level = "" if bias_adu is None else f" {bias_adu:.0f} ADU"
-        lights = f"lights of {seconds(light.exposure_s)} at {celsius(light.temperature_c)}"
+        lights = f"lights of {seconds(light.exposure_s)}"
+        if warm:
+            lights += f" at {celsius(light.temperature_c)}"
         return (
             f"{text}, for {lights}: bias{level} removed first, scaled by {serving.dark_scale:.3g}"
         )

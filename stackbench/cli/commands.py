@@ -112,10 +112,11 @@ def report(
 
     for out in outs:
         try:
-            report_again(out)
+            changed = report_again(out)
         except (WrongUseError, WriteError) as error:
             wrong_use(error)
-        typer.echo(f"Report: {out / PAGE_NAME}")
+        said = f"changed: {', '.join(changed)}" if changed else "the same as before"
+        typer.echo(f"Report: {out / PAGE_NAME} ({said})")
 
 
 @app.command("history")

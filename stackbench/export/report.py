@@ -165,15 +165,17 @@ def _picture(night: Night, stack: StackEntry) -> str | None:
     return None if name is None else embedded(night.out / name, widest=_PICTURE)
 
 
-def _calibrations(lights: tuple[FrameEntry, ...]) -> list[tuple[tuple[str, ...], Any, int]]:
-    """Gather lights that were calibrated alike: notes, (target, setup, filter), how many."""
+def _calibrations(
+    lights: tuple[FrameEntry, ...],
+) -> list[tuple[tuple[str, ...], tuple[str, ...], Any, int]]:
+    """Gather lights calibrated alike: notes, warnings, (target, setup, filter), how many."""
     alike = Counter(
-        (light.calibration + light.warnings, (light.target, light.setup, light.filter))
+        (light.calibration, light.warnings, (light.target, light.setup, light.filter))
         for light in lights
     )
     marks = filter_marks(light.filter for light in lights)
-    rows = [(notes, group, count) for (notes, group), count in alike.items()]
-    return sorted(rows, key=lambda row: (row[1][0] or "", marks[row[1][2]].order))
+    rows = [(*told, count) for told, count in alike.items()]
+    return sorted(rows, key=lambda row: (row[2][0] or "", marks[row[2][2]].order))
 
 
 def _flat(table: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from stackbench.export.files import write_text
 from stackbench.export.night import FrameEntry, iso_time
+from stackbench.export.text import ascii_text
 
 COLUMNS = (
     "path",
@@ -90,7 +91,8 @@ def _row(frame: FrameEntry) -> dict[str, str | float | None]:
         "time_utc": iso_time(frame.time),
         "verdict": frame.verdict,
         "by": frame.by,
-        "reasons": "; ".join(frame.reasons),
+        # spreadsheets that take the file for another encoding spoil ″ and °
+        "reasons": ascii_text("; ".join(frame.reasons)),
         "grid_xx": xx,
         "grid_xy": xy,
         "grid_x0_px": x0,

@@ -9,6 +9,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from stackbench.export.night import SCHEMA, ChannelFiles, Night, StackEntry
 from stackbench.export.tables import write_frames_csv
+from stackbench.frames.checksums import file_sha256
 from stackbench.job.bench import WrongUseError
 
 NIGHT_NAME, TABLE_NAME, PAGE_NAME = "night.json", "frames.csv", "report.html"
@@ -57,8 +58,10 @@ def read_night(out: Path) -> Night:
     return _night(out.absolute(), path, said)
 
 
-def report_again(out: Path) -> Night:
+def report_again(out: Path) -> tuple[str, ...]:
     """Make the page and the table of an output folder again from its record.
+
+    The same record, pictures and version give the same files, byte for byte.
 
     Parameters
     ----------
@@ -67,8 +70,8 @@ def report_again(out: Path) -> Night:
 
     Returns
     -------
-    Night
-        The record that they tell.
+    tuple of str
+        The names of those that are not as they were.
 
     Raises
     ------
@@ -80,9 +83,13 @@ def report_again(out: Path) -> Night:
     from stackbench.export.report import write_report
 
     night = read_night(out)
-    write_frames_csv(out / TABLE_NAME, night.frames)
-    write_report(out / PAGE_NAME, night)
-    return night
+    paths = [out / TABLE_NAME, out / PAGE_NAME]
+    before = [file_sha256(path) if path.is_file() else None for path in paths]
+    write_frames_csv(paths[0], night.frames)
+    write_report(paths[1], night)
+    return tuple(
+        path.name for path, was in zip(paths, before, strict=True) if file_sha256(path) != was
+    )
 
 
 def _night(out: Path, path: Path, said: dict[str, Any]) -> Night:

@@ -292,7 +292,7 @@ def test_a_pairing_explains_itself_with_the_bias_level():
     served = serving(light, BIAS, darks)
     notes = light_notes(light, served, bias_adu=324.2)
     assert notes[1] == (
-        "dark: 12 frames of 300 s at −15.0 °C, for lights of 200 s at −14.6 °C: "
+        "dark: 12 frames of 300 s at −15.0 °C, for lights of 200 s: "
         "bias 324 ADU removed first, scaled by 0.667"
     )
 

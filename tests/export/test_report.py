@@ -276,3 +276,10 @@ def test_units_that_are_signs_stand_at_their_number() -> None:
     turned = FigureEntry(name="direction", value=323.1, unit="°", uncertainty=2.0)
     assert report._figure(turned) == "323.1° ± 2.0°"
     assert report._figure(replace(turned, uncertainty=None)) == "323°"
+
+
+def test_warnings_about_the_calibration_stand_out(tmp_path: Path) -> None:
+    night = invented_night(tmp_path)
+    frames = tuple(replace(one, warnings=("no flat serves it",)) for one in night.frames)
+    page = report_html(replace(night, frames=frames))
+    assert '<span class="warn">⚠ no flat serves it</span>' in page

@@ -63,3 +63,23 @@ def test_negative_numbers_stay_numbers(tmp_path: Path) -> None:
 def test_lines_end_as_rfc_4180_says(tmp_path: Path) -> None:
     write_frames_csv(tmp_path / "frames.csv", [])
     assert (tmp_path / "frames.csv").read_bytes() == ",".join(COLUMNS).encode() + b"\r\n"
+
+
+def test_reasons_are_plain_in_whatever_encoding_they_are_opened(tmp_path: Path) -> None:
+    frame = FrameEntry(path=PurePosixPath("/a"), kind="light", reasons=("FWHM 5.1″ at −10 °C",))
+    write_frames_csv(tmp_path / "frames.csv", [frame])
+    (row,) = _rows(tmp_path / "frames.csv")
+    assert row["reasons"] == 'FWHM 5.1" at -10  degC'
+
+
+def test_measures_with_a_unit_name_it() -> None:
+    without = {
+        "path", "kind", "filter", "target", "setup", "verdict", "by", "reasons", "sha256", "night",
+        # counts and plain ratios
+        "eccentricity", "stars", "transparency", "weight", "matched", "concentration", "airmass",
+        "grid_xx", "grid_xy", "grid_yx", "grid_yy",
+        # the focuser's own steps
+        "focus_position",
+    }  # fmt: skip
+    units = ("_s", "_utc", "_px", "_arcsec", "_deg", "_adu", "_c")
+    assert all(column in without or column.endswith(units) for column in COLUMNS)

@@ -35,11 +35,20 @@ def test_the_record_says_the_same_again(out):
 def test_page_and_table_are_made_again(out, tmp_path):
     night = invented_night(out)
     write_frames_csv(tmp_path / "frames.csv", night.frames)
-    report_again(out)
+    assert report_again(out) == ("frames.csv", "report.html")
     assert (out / "frames.csv").read_bytes() == (tmp_path / "frames.csv").read_bytes()
     page = (out / "report.html").read_text(encoding="utf-8")
     settings = {"review": {"fwhm_sigma": 3.0, "limit": None}, "jobs": None}  # JSON has no infinity
     assert page == report_html(replace(night, settings=settings))
+
+
+def test_what_is_made_again_is_the_same_byte_for_byte(out):
+    report_again(out)
+    before = [(out / name).read_bytes() for name in ("frames.csv", "report.html")]
+    assert report_again(out) == ()
+    assert [(out / name).read_bytes() for name in ("frames.csv", "report.html")] == before
+    (out / "frames.csv").write_text("spoilt", encoding="utf-8")
+    assert report_again(out) == ("frames.csv",)
 
 
 def test_a_moved_folder_is_read_where_it_lies_now(out):
