@@ -1,5 +1,6 @@
 """What a night teaches, as its record holds it: findings, advice, field maps, standing."""
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import PurePath
@@ -52,8 +53,8 @@ class FilterAdviceEntry:
     `sky_e_s` in electrons per second and pixel, `star_snr` of the median star,
     `shortest_sub_s` the sub length at which read noise adds 5 % to the sky's
     noise and `read_share` what it adds now; subs of that length would lower the
-    stack's noise by the share `longer_gain`. `more_hours` lowers the noise
-    to 1/√2, `balance_hours` to that of the other filters. `lines` say
+    stack's noise by the share `longer_gain`. `more_hours` bring the gain
+    that was asked for, `balance_hours` the noise of the other filters. `lines` say
     the same in words.
     """
 
@@ -76,12 +77,14 @@ class FilterAdviceEntry:
 class AdviceEntry:
     """What to do next for one target with one setup.
 
+    `gain` is the gain in signal-to-noise ratio for which `more_hours` are told.
     `lines` are about the target as a whole: the balance of its filters, missing
     calibration, when it can next be seen.
     """
 
     target: str | None
     setup: str | None
+    gain: float = math.sqrt(2)  # of records that do not say it
     filters: tuple[FilterAdviceEntry, ...] = ()
     lines: tuple[str, ...] = ()
 

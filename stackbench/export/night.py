@@ -146,7 +146,8 @@ class StackEntry:
     """One stack and the channel cut from it.
 
     `shape` is the stack's (ny, nx), `crop` the channel's part of it as first
-    column, first row, columns, rows. `frames` are the subs that went in,
+    column, first row, columns, rows, `field_deg` the width and height of the sky in that
+    part (None where the scale is unknown). `frames` are the subs that went in,
     `exposure_s` is their total. `noise_adu` is the measured scatter from pixel
     to pixel, `predicted_noise_adu` what the subs and their masters predict of it,
     `noise_parts` where it comes from; `noise_lines` say that in words, and what
@@ -173,6 +174,7 @@ class StackEntry:
     clipped_low: int | None = None
     clipped_high: int | None = None
     crop: tuple[int, int, int, int] | None = None
+    field_deg: tuple[float, float] | None = None
     black_adu: float | None = None
     white_adu: float | None = None
     has_wcs: bool = False

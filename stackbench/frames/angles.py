@@ -1,5 +1,6 @@
 """Angles as headers write them: decimal, sexagesimal, with or without letters."""
 
+import math
 import re
 
 from stackbench.frames.values import parsed_number
@@ -122,6 +123,24 @@ def longitude_deg(value: object, *, west_positive: bool = False) -> float | None
     if west_positive:
         angle = -angle
     return angle - 360 if angle > 180 else angle
+
+
+def field_deg(pixels: int, *, scale_arcsec_px: float) -> float:
+    """Tell how much of the sky lies along one side of a frame.
+
+    Parameters
+    ----------
+    pixels : int
+        N, along that side.
+    scale_arcsec_px : float
+        The scale in the middle: 206264.8 p / f of a pixel p and a focal length f.
+
+    Returns
+    -------
+    float
+        2 atan(N p / 2 f), degrees.
+    """
+    return math.degrees(2 * math.atan(pixels * math.radians(scale_arcsec_px / 3600) / 2))
 
 
 def _plain(value: object) -> float | None:

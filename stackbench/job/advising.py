@@ -12,6 +12,7 @@ from stackbench.calibration.records import Serving
 from stackbench.export.lessons import AdviceEntry, FilterAdviceEntry
 from stackbench.export.lessons import filter_advice_entry as in_record
 from stackbench.frames.names import setup_label
+from stackbench.frames.records import Frame
 from stackbench.frames.targets import target_key
 from stackbench.frames.words import duration, percent
 from stackbench.job.diagnosing import TargetNight
@@ -20,7 +21,7 @@ from stackbench.job.judging import known
 from stackbench.job.places import Chance, next_chance
 from stackbench.review.focus import focus_positions
 from stackbench.review.planning import FilterAdvice, FilterDepth, advise
-from stackbench.review.seeing import zenith_seeing
+from stackbench.review.seeing import fried_length_cm, zenith_seeing
 
 # A filter is told apart from the others from this noise ratio on.
 _UNBALANCED = 1.15
@@ -32,6 +33,8 @@ def advice_of(
     channels: Sequence[FinishedChannel],
     cameras: Mapping[str, MeasuredCamera | None],
     servings: Mapping[Path, Serving],
+    *,
+    gain: float,
 ) -> tuple[AdviceEntry, ...]:
     """Say for each target what to do next.
 
@@ -45,6 +48,8 @@ def advice_of(
         Gain and read noise by setup.
     servings : mapping of Path to Serving
         What calibrates each light.
+    gain : float
+        Gain in signal-to-noise ratio for which hours are told.
 
     Returns
     -------
@@ -61,12 +66,14 @@ def advice_of(
         ]
         if not mine:
             continue
-        advised = advise([_depth(one, cameras.get(night.setup), servings) for one in mine])
+        camera = cameras.get(night.setup)
+        advised = advise([_depth(one, camera, servings) for one in mine], gain=gain)
         entries.append(
             AdviceEntry(
                 target=night.target,
                 setup=night.setup,
-                filters=tuple(_filter_entry(one) for one in advised),
+                gain=gain,
+                filters=tuple(_filter_entry(one, gain) for one in advised),
                 lines=(
                     *_missing(night, servings),
                     *_seeing_lines(night),
@@ -101,17 +108,17 @@ def _depth(
     )
 
 
-def _filter_entry(advice: FilterAdvice) -> FilterAdviceEntry:
-    return in_record(advice, lines=tuple(_filter_lines(advice)))
+def _filter_entry(advice: FilterAdvice, gain: float) -> FilterAdviceEntry:
+    return in_record(advice, lines=tuple(_filter_lines(advice, gain)))
 
 
-def _filter_lines(advice: FilterAdvice) -> list[str]:
+def _filter_lines(advice: FilterAdvice, gain: float) -> list[str]:
     depth = advice.depth
     so_far = duration(depth.exposure_s)
     snr = "" if advice.star_snr is None else f"; the median star has S/N {advice.star_snr:.0f}"
     lines = [
         f"{depth.subs} subs, {so_far} in all{snr}; {duration(advice.more_hours * 3600)} more "
-        "lower the noise by 30 %"
+        f"make S/N {gain:g} times better"
     ]
     if advice.shortest_sub_s is not None and advice.read_share is not None:
         lines.append(
@@ -158,7 +165,11 @@ def _seeing_lines(night: TargetNight) -> list[str]:
     seeing = zenith_seeing([one for one in night.observations if one.kept])
     if seeing is None:
         return []
-    return [f"stars reduced to the zenith: {seeing[0]:.1f}″ ± {seeing[1]:.1f}″ from sub to sub"]
+    # optics and guiding blur as well, so that the air's own cells are larger
+    return [
+        f"stars reduced to the zenith: {seeing[0]:.1f}″ ± {seeing[1]:.1f}″ from sub to sub; "
+        f"the air's r₀ was {fried_length_cm(seeing[0]):.1f} cm or more (500 nm)"
+    ]
 
 
 def _focus_lines(night: TargetNight) -> list[str]:
@@ -175,14 +186,12 @@ def _focus_lines(night: TargetNight) -> list[str]:
 
 
 def _when_next(night: TargetNight) -> list[str]:
-    """Tell when the target can next be seen in the dark, where the headers say enough."""
-    frames = [sub.frame for group in night.groups for sub in group.subs]
-    known_frames = [f for f in frames if f.site and f.pointing and f.time]
-    if not known_frames:
-        return []
-    last = max(known_frames, key=lambda f: str(f.time))
-    if last.site is None or last.pointing is None or last.time is None:
-        return []
+    """Tell when the target can next be seen in the dark, or what that takes."""
+    frames = [sub.frame for group in night.groups for sub in group.subs if sub.frame.time]
+    known_frames = [f for f in frames if f.site and f.pointing]
+    last = max(known_frames, key=lambda f: str(f.time), default=None)
+    if last is None or last.site is None or last.pointing is None or last.time is None:
+        return _what_is_unsaid(frames)
     chance = next_chance(
         last.site,
         last.pointing,
@@ -192,6 +201,18 @@ def _when_next(night: TargetNight) -> list[str]:
     if chance is None:
         return [f"it does not rise above {_LEAST_ALTITUDE_DEG:.0f}° in the dark within a year"]
     return [_chance_line(chance)]
+
+
+def _what_is_unsaid(frames: Sequence[Frame]) -> list[str]:
+    """Tell what would have to be known to say when the target is next high in the dark."""
+    wanted = f"when the target is next above {_LEAST_ALTITUDE_DEG:.0f}° in the dark"
+    if frames and not any(frame.site for frame in frames):
+        return [
+            f"no header says where the telescope stands: to be told {wanted}, set "
+            "latitude and longitude in the settings, part planning"
+        ]
+    missing = "time" if not frames else "where the telescope pointed"
+    return [f"the headers do not say {missing}, so that {wanted} cannot be told"]
 
 
 def _chance_line(chance: Chance) -> str:

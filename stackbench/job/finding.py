@@ -7,7 +7,7 @@ from typing import TypeVar
 
 from stackbench.frames.checksums import file_sha256
 from stackbench.frames.errors import unreadable
-from stackbench.frames.records import Frame, Problem
+from stackbench.frames.records import Frame, Problem, Site
 from stackbench.frames.scan import scan_folders
 from stackbench.frames.words import counted
 from stackbench.frames.work import in_threads
@@ -155,7 +155,28 @@ def find_again(bench: Bench, folders: Sequence[Path], found: Found) -> Found:
     """
     labels = found.by_path(bench.store.labels())
     told = lay_labels(found.as_read, found.faults, labels, folders=folders)
-    return replace(found, frames=told.frames, problems=told.problems, stated=told.stated)
+    frames = with_site(told.frames, bench.settings.planning.site)
+    return replace(found, frames=frames, problems=told.problems, stated=told.stated)
+
+
+def with_site(frames: tuple[Frame, ...], site: Site | None) -> tuple[Frame, ...]:
+    """Say where the telescope stands in frames whose headers do not.
+
+    Parameters
+    ----------
+    frames : tuple of Frame
+        Of all kinds.
+    site : Site or None
+        As the person says; None leaves the frames as they are.
+
+    Returns
+    -------
+    tuple of Frame
+        In the same order; what a header says stays.
+    """
+    if site is None:
+        return frames
+    return tuple(frame if frame.site else replace(frame, site=site) for frame in frames)
 
 
 def _without_copies(

@@ -23,6 +23,7 @@ from stackbench.export.night import (
 )
 from stackbench.export.noiseparts import noise_lines
 from stackbench.export.tables import write_frames_csv
+from stackbench.frames.angles import field_deg
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Kind, Problem
 from stackbench.frames.work import in_threads
@@ -102,7 +103,11 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
         ),
         findings=tuple(map(finding_entry, results.diagnosis.findings)),
         advice=advice_of(
-            nights, results.channels, _cameras(bench, desk, results), results.plan.servings
+            nights,
+            results.channels,
+            _cameras(bench, desk, results),
+            results.plan.servings,
+            gain=bench.settings.planning.gain,
         ),
         limits=tuple(_limit(group, one) for group in results.judged for one in group.limits),
         field_maps=results.diagnosis.field_maps,
@@ -288,9 +293,22 @@ def _stack(channel: FinishedChannel) -> StackEntry:
         clipped_low=stack.facts.clipped_low,
         clipped_high=stack.facts.clipped_high,
         crop=facts.crop,
+        field_deg=_field(facts.crop, recipe.reference.frame.scale_arcsec_px),
         black_adu=facts.black_adu,
         white_adu=facts.white_adu,
         has_wcs=facts.has_wcs,
         warnings=stack.facts.warnings,
         sha256=stack.facts.sha256,
+    )
+
+
+def _field(
+    crop: tuple[int, int, int, int], scale_arcsec_px: float | None
+) -> tuple[float, float] | None:
+    if scale_arcsec_px is None:
+        return None
+    _, _, columns, rows = crop
+    return (
+        field_deg(columns, scale_arcsec_px=scale_arcsec_px),
+        field_deg(rows, scale_arcsec_px=scale_arcsec_px),
     )

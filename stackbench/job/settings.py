@@ -1,5 +1,6 @@
 """The settings of a job, with sensible defaults, from a TOML file where wanted."""
 
+import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import MISSING, Field, asdict, dataclass, fields, is_dataclass, replace
@@ -12,6 +13,7 @@ from pydantic_core import ErrorDetails
 
 from stackbench.calibration.matching import MatchingOptions
 from stackbench.export.tiff import TiffDepth
+from stackbench.frames.records import Site
 from stackbench.rejection.methods import Rejection
 from stackbench.review.limits import Limits
 from stackbench.stars.records import MeasureOptions
@@ -74,6 +76,42 @@ class ExportOptions:
     stretch: bool = False
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanningOptions:
+    """What the next nights are planned with.
+
+    `latitude_deg` (north) and `longitude_deg` (east) tell, together, where the
+    telescope stands, for frames whose headers do not; `height_m` above the sea.
+    `gain` is the gain in signal-to-noise ratio for which hours are told.
+    """
+
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    height_m: float | None = None
+    gain: float = 1.5
+
+    def __post_init__(self) -> None:
+        if (self.latitude_deg is None) is not (self.longitude_deg is None):
+            raise ValueError("latitude_deg and longitude_deg go together")
+        if self.latitude_deg is not None and not -90 <= self.latitude_deg <= 90:
+            raise ValueError(f"latitude_deg is from -90 to 90, got {self.latitude_deg:g}")
+        if self.longitude_deg is not None and not -180 <= self.longitude_deg <= 180:
+            raise ValueError(f"longitude_deg is from -180 to 180, got {self.longitude_deg:g}")
+        if not 1 < self.gain < math.inf:
+            raise ValueError(f"gain is above 1, got {self.gain:g}")
+
+    @property
+    def site(self) -> Site | None:
+        """Where the telescope stands, None where that was not said."""
+        if self.latitude_deg is None or self.longitude_deg is None:
+            return None
+        return Site(
+            latitude_deg=self.latitude_deg,
+            longitude_deg=self.longitude_deg,
+            height_m=self.height_m,
+        )
+
+
 class Settings(BaseModel):
     """All settings of a job, one part for each of its steps."""
 
@@ -86,6 +124,7 @@ class Settings(BaseModel):
     registration: RegistrationOptions = RegistrationOptions()
     stacking: Rejection = Rejection()
     export: ExportOptions = ExportOptions()
+    planning: PlanningOptions = PlanningOptions()
 
     def with_export(self, *, tiff: str | None, stretch: bool | None) -> Self:
         """Put choices of the command line over those of the file.
@@ -127,7 +166,7 @@ class Settings(BaseModel):
 
 # A change in one of these needs more than the stacks done again. What changes in
 # the others, verdicts follow at once and stacks by their recipes.
-BEFORE_JUDGING = ("calibration", "masters", "stars", "registration")
+BEFORE_JUDGING = ("calibration", "masters", "stars", "registration", "planning")
 
 
 def changed_parts(before: Settings, now: Settings) -> tuple[str, ...]:

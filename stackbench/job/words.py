@@ -126,8 +126,33 @@ def outcome_lines(night: Night) -> list[str]:
         for frame in rejected:
             why = "; ".join(frame.reasons) if frame.by == "rule" else "by hand"
             lines.append(f"  {frame.path.name}: {why or 'by rule'}")
-    lines += ["", *problem_lines(night.problems), "", f"Report: {night.out / 'report.html'}"]
+    lines += [
+        *_lesson_lines(night),
+        "",
+        *problem_lines(night.problems),
+        "",
+        f"Report: {night.out / 'report.html'}",
+    ]
     return lines
+
+
+def _lesson_lines(night: Night) -> Iterator[str]:
+    """Tell what happened, how the night compares with earlier ones, and what to do next."""
+    if night.findings:
+        yield from ("", "What happened")
+        yield from (f"  {one.title} ({one.confidence})" for one in night.findings)
+    compared = [one for one in night.standings if one.nights]
+    if compared:
+        yield from ("", "Against earlier nights")
+        for name, ones in groupby(compared, key=lambda one: one.filter):
+            yield f"  {name or 'no filter named'}: {'; '.join(one.text for one in ones)}"
+    if night.advice:
+        yield from ("", "What to do next")
+        for advice in night.advice:
+            for one in advice.filters:
+                yield f"  {advice.target}, {one.filter or 'no filter named'}:"
+                yield from (f"    {line}" for line in one.lines)
+            yield from (f"  {advice.target}: {line}" for line in advice.lines)
 
 
 def history_lines(nights: Sequence[GroupNight], *, last: int) -> list[str]:

@@ -39,6 +39,28 @@ def seeing_at(airmass: float, *, zenith: float = 1.0) -> float:
     return float(zenith * airmass**SEEING_POWER)
 
 
+def fried_length_cm(fwhm_arcsec: float, *, wavelength_nm: float = 500.0) -> float:
+    """Return the size of the air's cells that blurs stars to a FWHM.
+
+    Parameters
+    ----------
+    fwhm_arcsec : float
+        FWHM of stars blurred by nothing else, arcseconds.
+    wavelength_nm : float
+        λ, nanometres.
+
+    Returns
+    -------
+    float
+        r₀ = 0.98 λ / FWHM, centimetres.
+
+    References
+    ----------
+    Fried 1966, J. Opt. Soc. Am. 56, 1372; the factor from memory.
+    """
+    return 0.98 * wavelength_nm * 1e-7 / math.radians(fwhm_arcsec / 3600)
+
+
 def airmass_at(altitude_deg: float) -> float:
     """Return the airmass at an altitude, down to the horizon.
 

@@ -289,4 +289,47 @@ PARTS = (
             ),
         ),
     ),
+    Part(
+        name="planning",
+        title="Planning",
+        about="What the findings and the advice for the next nights go by.",
+        settings=(
+            Setting(
+                path="planning.latitude_deg",
+                words="Latitude of the telescope",
+                help="North of the equator, south with a minus. For frames whose headers do not "
+                "tell the place; shades twilight and tells when the target is next high.",
+                unit="°",
+                optional=True,
+                least=-90,
+                most=90,
+            ),
+            Setting(
+                path="planning.longitude_deg",
+                words="Longitude of the telescope",
+                help="East of Greenwich, west with a minus.",
+                unit="°",
+                optional=True,
+                least=-180,
+                most=180,
+            ),
+            Setting(
+                path="planning.height_m",
+                words="Height of the telescope",
+                help="Above the sea.",
+                unit="m",
+                optional=True,
+                least=-500,
+                most=9000,
+            ),
+            Setting(
+                path="planning.gain",
+                words="Hours are told for S/N",
+                help="Times that of now; twice as good takes four times the exposure.",
+                unit="×",
+                least=1.01,
+                most=10,
+            ),
+        ),
+    ),
 )

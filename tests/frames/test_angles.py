@@ -1,5 +1,7 @@
 """Angles in every form that headers hold; astropy.coordinates as the outside reader."""
 
+import math
+
 import pytest
 from astropy.coordinates import Angle
 from hypothesis import given
@@ -7,6 +9,7 @@ from hypothesis import strategies as st
 
 from stackbench.frames.angles import (
     declination_deg,
+    field_deg,
     latitude_deg,
     longitude_deg,
     right_ascension_deg,
@@ -114,3 +117,12 @@ def test_no_text_breaks_the_readers(words):
     assert (dec := declination_deg(words)) is None or -90 <= dec <= 90
     assert (lat := latitude_deg(words)) is None or -90 <= lat <= 90
     assert (lon := longitude_deg(words)) is None or -180 <= lon <= 180
+
+
+def test_the_field_of_view_of_a_refractor():
+    # 6248 × 4176 pixels of 3.76 µm behind 530 mm, 2 atan(N p / 2 f): derived; N times the
+    # scale would give 2.539660° × 1.697443°
+    scale = math.degrees(3.76e-3 / 530) * 3600
+    assert scale == pytest.approx(1.463313, abs=1e-6)
+    assert field_deg(6248, scale_arcsec_px=scale) == pytest.approx(2.539245, abs=1e-6)
+    assert field_deg(4176, scale_arcsec_px=scale) == pytest.approx(1.697318, abs=1e-6)

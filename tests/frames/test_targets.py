@@ -123,3 +123,10 @@ def test_once_named_stays_named():
 def test_separation_against_astropy(ra1, dec1, ra2, dec2):
     outside = SkyCoord(ra1, dec1, unit="deg").separation(SkyCoord(ra2, dec2, unit="deg")).deg
     assert separation_deg(at(ra1, dec1), at(ra2, dec2)) == pytest.approx(outside, abs=1e-5)
+
+
+def test_separation_of_two_bright_stars():
+    # Arcturus and Spica, 32.7930°: Meeus 1998, Astronomical Algorithms, example 17.a (from
+    # memory)
+    apart = separation_deg(at(213.9154, 19.1825), at(201.2983, -11.1614))
+    assert apart == pytest.approx(32.7930, abs=1e-4)

@@ -4,6 +4,7 @@ import math
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import erfa
 import numpy as np
 import pytest
 from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_body
@@ -11,7 +12,14 @@ from astropy.time import Time
 
 from stackbench.frames.records import CameraSetup, Frame, Kind, PixelLayout, Pointing, Setup, Site
 from stackbench.job.places import next_chance, sky_places
-from stackbench.job.skies import Horizon, moon_at, sun_at
+from stackbench.job.skies import (
+    ASTRONOMICAL_DEG,
+    CIVIL_DEG,
+    NAUTICAL_DEG,
+    Horizon,
+    moon_at,
+    sun_at,
+)
 
 GREENWICH = Site(latitude_deg=51.4779, longitude_deg=0.0, height_m=46.0)
 SITE = Site(latitude_deg=46.3, longitude_deg=8.7, height_m=1200.0)
@@ -99,13 +107,40 @@ def test_the_moon_in_april_1992():
     assert np.linalg.norm(moon[0]) / 1000 == pytest.approx(368409.7, abs=50)
 
 
-def test_dark_begins_when_the_sun_is_18_degrees_down():
-    # 51.4779° N 0° E, 2024-03-20: −18° at 20:07:48 UTC (astropy)
-    moment = datetime(2024, 3, 20, 20, 7, 48, tzinfo=UTC)
-    times = np.array([moment.timestamp()])
+@pytest.mark.parametrize(
+    ("altitude", "clock"),
+    # 51.4779° N 0° E 46 m, 2024-03-20, UTC, without refraction (astropy)
+    [
+        (-0.8333, (18, 13, 49)),
+        (CIVIL_DEG, (18, 47, 10)),
+        (NAUTICAL_DEG, (19, 26, 38)),
+        (ASTRONOMICAL_DEG, (20, 7, 48)),
+    ],
+)
+def test_the_sun_sets_over_greenwich(altitude, clock):
+    times = np.array([datetime(2024, 3, 20, *clock, tzinfo=UTC).timestamp()])
     sun = Horizon(GREENWICH, times).altitudes_deg(sun_at(times))[0]
-    # the Sun sinks by 0.15° a minute there
-    assert sun == pytest.approx(-18.0, abs=0.02)
+    # the Sun sinks by 0.15° a minute there: within 4 s
+    assert sun == pytest.approx(altitude, abs=0.01)
+
+
+def test_twilights_end_by_definition():
+    # Hong Kong Observatory, "What is twilight?"
+    assert (CIVIL_DEG, NAUTICAL_DEG, ASTRONOMICAL_DEG) == (-6.0, -12.0, -18.0)
+
+
+def test_sidereal_time_at_greenwich():
+    # 1987 April 10, 0 h UT: mean 13h10m46.3668s, apparent 13h10m46.1351s: Meeus 1998,
+    # Astronomical Algorithms, example 12.a (from memory); astropy has 46.370 s for the mean
+    times = np.array([datetime(1987, 4, 10, tzinfo=UTC).timestamp()])
+    tt = times / 86400 + 55.184 / 86400
+    # the equinox of date, in whose hour angle sidereal time is counted
+    equinox = erfa.pnm06a(2440587.5, tt[0]).T @ np.array([1.0, 0.0, 0.0])
+    _, _, hour_angle, _ = Horizon(GREENWICH, times).look_deg(equinox[None, :] * 1e20)
+    apparent_s = hour_angle[0] % 360 * 240
+    assert apparent_s == pytest.approx(13 * 3600 + 10 * 60 + 46.1351, abs=0.01)
+    mean_s = apparent_s - math.degrees(erfa.ee06a(2440587.5, tt[0])) * 240
+    assert mean_s == pytest.approx(13 * 3600 + 10 * 60 + 46.3668, abs=0.01)
 
 
 def test_the_next_chance_is_dark_and_high_all_the_way():

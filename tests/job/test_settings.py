@@ -6,6 +6,8 @@ from pathlib import Path
 import pytest
 
 from stackbench.export.tiff import TiffDepth
+from stackbench.frames.records import CameraSetup, Frame, Kind, PixelLayout, Setup, Site
+from stackbench.job.finding import with_site
 from stackbench.job.settings import Settings, SettingsError, load_settings
 
 EXAMPLE = Path(__file__).parents[2] / "resources" / "settings.toml"
@@ -51,6 +53,9 @@ def test_what_a_limit_leaves_out_keeps_its_default(tmp_path):
         ('[registration]\nmodel = "rubber"\n', "registration"),
         ("[stars\n", "not a TOML file"),
         ("[stars]\nbox_px = 3\n", "box_px"),
+        ("[planning]\nlatitude_deg = 3\n", "go together"),
+        ("[planning]\nlatitude_deg = 93\nlongitude_deg = 1\n", "from -90 to 90"),
+        ("[planning]\ngain = 1\n", "gain is above 1"),
     ],
 )
 def test_mistakes_are_named_with_the_file(tmp_path, text, message):
@@ -71,3 +76,21 @@ def test_the_command_line_stands_over_the_file():
     assert Settings().with_export(tiff=None, stretch=None) == Settings()
     with pytest.raises(SettingsError, match="uint16 or float32"):
         Settings().with_export(tiff="float64", stretch=None)
+
+
+def test_a_place_is_laid_on_frames_that_do_not_tell_theirs(tmp_path):
+    text = "[planning]\nlatitude_deg = 46.3\nlongitude_deg = -8.7\nheight_m = 1200\n"
+    site = load(tmp_path, text).planning.site
+    assert site == Site(latitude_deg=46.3, longitude_deg=-8.7, height_m=1200)
+    told = Site(latitude_deg=1.0, longitude_deg=2.0)
+    bare = Frame(
+        path=tmp_path / "a.fits",
+        size_bytes=0,
+        modified_ns=0,
+        layout=PixelLayout(hdu=0, shape=(2, 2), bitpix=16),
+        kind=Kind.LIGHT,
+        setup=Setup(camera=CameraSetup(shape=(2, 2))),
+    )
+    frames = (bare, replace(bare, site=told))
+    assert [one.site for one in with_site(frames, site)] == [site, told]
+    assert with_site(frames, Settings().planning.site) == frames

@@ -5,6 +5,7 @@ import pytest
 
 from stackbench.review.seeing import (
     airmass_at,
+    fried_length_cm,
     seeing_at,
     seeing_findings,
     zenith_seeing,
@@ -16,6 +17,14 @@ from tests.support.observed import SCALE, observed_night, stripped
 def test_seeing_goes_with_airmass_to_the_power_of_six_tenths(airmass, seeing):
     # Kolmogorov turbulence, Fried 1966 (exponent from memory); numbers derived
     assert seeing_at(airmass, zenith=2.0) == pytest.approx(seeing, abs=1e-4)
+
+
+def test_seeing_of_cells_of_ten_centimetres():
+    # FWHM = 0.98 λ/r₀: 1.0107″ at 500 nm and 10 cm (Fried 1966; factor from memory)
+    assert fried_length_cm(1.0107) == pytest.approx(10.0, abs=1e-3)
+    # r₀ goes with λ^(6/5), so that FWHM goes with λ^(−1/5): 0.94888 of it at 650 nm
+    red = fried_length_cm(1.0107 * 0.94888, wavelength_nm=650.0)
+    assert red == pytest.approx(10.0 * 1.3**1.2, abs=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -61,7 +70,14 @@ def test_a_target_that_sinks_low_is_told_with_the_power():
 @pytest.mark.parametrize(
     ("fwhm_px", "causes"),
     # two to three px per FWHM are common practice, no source
-    [(1.5, ["coarse sampling"]), (2.2, []), (4.0, []), (6.0, ["fine sampling"])],
+    # 2.0501 px: 3″ at 1.463313″ a pixel
+    [
+        (1.5, ["coarse sampling"]),
+        (3.0 / 1.463313, []),
+        (2.2, []),
+        (4.0, []),
+        (6.0, ["fine sampling"]),
+    ],
 )
 def test_pixels_coarse_or_fine_for_the_sharpness_are_told(fwhm_px, causes):
     night = observed_night(np.random.default_rng(3), fwhm_px=fwhm_px, hours=2.0)

@@ -82,7 +82,7 @@ def test_advice_and_earlier_nights_stand_below(sampled):
     text = told(sampled.findings)
     assert text.index("Evidence") < text.index("What to do next")
     for words in (
-        "more lower the noise by 30 %",
+        "more make S/N 1.5 times better",
         "Next above 30° in the dark on 2031-11-15",
         "Against earlier nights",
         "FWHM",
