@@ -102,7 +102,13 @@ class PlanningOptions:
 
     @property
     def site(self) -> Site | None:
-        """Where the telescope stands, None where that was not said."""
+        """Where the telescope stands.
+
+        Returns
+        -------
+        Site or None
+            None where that was not said.
+        """
         if self.latitude_deg is None or self.longitude_deg is None:
             return None
         return Site(

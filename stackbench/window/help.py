@@ -53,8 +53,8 @@ all limits and methods, for the night that is open and for new ones.
 ## At the telescope
 
 Never point a telescope or its finder anywhere near the Sun: a glance blinds, and optics and camera
-burn. Mains equipment and dew: follow the makers' instructions and the electrical rules of the
-place.
+burn. Mains equipment outdoors, and dew: follow the makers' instructions and the electrical
+rules of the place.
 """
 
 

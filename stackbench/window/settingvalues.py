@@ -95,9 +95,9 @@ def faults_of(values: Mapping[str, Any]) -> dict[str, str]:
             if words:
                 faults[one.path] = words
     latitude, longitude = "planning.latitude_deg", "planning.longitude_deg"
-    for one, other in ((latitude, longitude), (longitude, latitude)):
-        if values[one] is None and values[other] is not None:
-            faults.setdefault(one, "must not be empty when the other of the two is set")
+    for path, other in ((latitude, longitude), (longitude, latitude)):
+        if values[path] is None and values[other] is not None:
+            faults.setdefault(path, "must not be empty when the other of the two is set")
     for low, high, words in _ORDERED:
         if low not in faults and high not in faults and values[low] > values[high]:
             faults[high] = words

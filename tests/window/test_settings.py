@@ -68,6 +68,14 @@ def test_what_cannot_be_is_told_in_words(path, value, words):
     assert faults_of(values_of(Settings()) | {path: value}) == {path: words}
 
 
+def test_a_place_takes_both_latitude_and_longitude():
+    values = values_of(Settings()) | {"planning.latitude_deg": 46.3}
+    assert list(faults_of(values)) == ["planning.longitude_deg"]
+    values |= {"planning.longitude_deg": -8.7}
+    assert faults_of(values) == {}
+    assert settings_of(nested(values)).planning.site is not None
+
+
 def test_what_the_window_allows_the_job_takes():
     for path, value in values_of(Settings()).items():
         setting = next(one for part in PARTS for one in part.settings if one.path == path)
