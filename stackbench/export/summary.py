@@ -74,7 +74,8 @@ def summarise(night: Night) -> NightSummary:
         evenings=tuple(sorted(evenings)),
         targets=tuple(sorted({light.target for light in lights if light.target})),
         filters=filters,
-        causes=tuple(causes.most_common()),
+        # equal counts by name: a set has another order in every run
+        causes=tuple(sorted(causes.items(), key=lambda one: (-one[1], one[0].casefold()))),
         kept=sum(entry.kept for entry in filters),
         rejected=sum(entry.rejected for entry in filters),
         kept_s=sum(entry.kept_s for entry in filters),

@@ -49,6 +49,7 @@ COLUMNS = (
     "ambient_temperature_c",
     "focus_position",
     "night",
+    "cosmic_pixels",
 )
 """The columns, in order; new ones are only ever added at the end."""
 
@@ -125,6 +126,7 @@ def _row(frame: FrameEntry) -> dict[str, str | float | None]:
         "ambient_temperature_c": frame.ambient_temperature_c,
         "focus_position": frame.focus_position,
         "night": frame.night,
+        "cosmic_pixels": frame.cosmic_pixels,
     }
 
 

@@ -62,3 +62,14 @@ def test_lights_come_in_the_order_of_time() -> None:
 def test_an_empty_night_has_a_summary() -> None:
     summary = summarise(Night(out=Path("/out")))
     assert (summary.kept, summary.filters, summary.causes) == (0, (), ())
+
+
+def test_causes_that_are_as_frequent_come_by_name(tmp_path: Path) -> None:
+    reasons = ("star count 3 is below 5", "FWHM 9 px is above 4 px", "sky 9 is above 4", "cloud")
+    twice = _light("/b", verdict="reject", by="rule", reasons=("sky 8 is above 4",))
+    night = Night(
+        out=tmp_path, frames=(_light("/a", verdict="reject", by="rule", reasons=reasons), twice)
+    )
+    told = [cause for cause, _ in summarise(night).causes]
+    # the same in every run, so that a report made again is the same to the byte
+    assert told == ["sky", "cloud", "FWHM", "star count"]

@@ -77,6 +77,7 @@ def test_measures_with_a_unit_name_it() -> None:
         "path", "kind", "filter", "target", "setup", "verdict", "by", "reasons", "sha256", "night",
         # counts and plain ratios
         "eccentricity", "stars", "transparency", "weight", "matched", "concentration", "airmass",
+        "cosmic_pixels",
         "grid_xx", "grid_xy", "grid_yx", "grid_yy",
         # the focuser's own steps
         "focus_position",
