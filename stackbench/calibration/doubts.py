@@ -118,11 +118,14 @@ def leak_problem(shape: DarkShape | None, *, name: str) -> Problem | None:
     -------
     Problem or None
         None when the rise is within five times its error, 2 ADU or half of the
-        dark's own level.
+        dark's own level, and where one place stands further above the plane than
+        the plane rises: that glows, and its foot tilts the plane.
     """
     if shape is None or shape.rise <= _SIGNIFICANT * shape.rise_error:
         return None
     if shape.rise <= max(_HARMLESS_ADU, abs(shape.level) / 2):
+        return None
+    if shape.glow > max(shape.rise, _SIGNIFICANT * shape.glow_error):
         return None
     return Problem(
         what=f"The master {name} is brighter towards one side",

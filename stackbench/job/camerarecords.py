@@ -92,6 +92,8 @@ class _Gathering:
             if master is None or one.stored is not None:
                 continue
             facts = master.facts
+            if not facts.frame_levels_adu:  # made before levels were kept
+                continue
             levels = dict(zip(facts.paths, facts.frame_levels_adu, strict=True))
             evenings: dict[object, list[Frame]] = defaultdict(list)
             for frame in one.frames:  # in order of time

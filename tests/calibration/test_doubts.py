@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from stackbench.calibration.darkshape import DarkShape
+from stackbench.calibration.darkshape import DarkShape, dark_shape
 from stackbench.calibration.doubts import (
     flat_level_problem,
     gain_problem,
@@ -16,6 +16,7 @@ from stackbench.calibration.doubts import (
     residue_problem,
 )
 from stackbench.calibration.flatresidue import FlatResidue
+from stackbench.calibration.smooth import tile_places
 from stackbench.calibration.trends import Trend
 
 EVEN = DarkShape(
@@ -56,6 +57,18 @@ def test_a_dark_that_leaks():
     assert leak_problem(replace(EVEN, rise=6.0, rise_error=2.0), name="dark") is None
     assert leak_problem(replace(EVEN, rise=6.0, level=50.0), name="dark") is None
     assert leak_problem(None, name="dark") is None
+
+
+@pytest.mark.parametrize("tiles", [(7, 10), (36, 52)])
+def test_strong_glow_in_a_corner_is_no_leak(tiles):
+    x, y = tile_places(tiles)
+    noise = np.random.default_rng(5).normal(0, 0.3, tiles)
+    glowing = dark_shape(2 + noise + 500 * np.exp((x - 1) / 0.24 + (y - 1) / 0.24))
+    # its foot tilts the plane by more than a leak would have to
+    assert glowing.rise > max(2.0, 5 * glowing.rise_error, glowing.level / 2)
+    assert leak_problem(glowing, name="dark") is None
+    leaking = dark_shape(2 + noise + 5 * x)
+    assert "from edge to edge" in leak_problem(leaking, name="dark").why
 
 
 def test_glow_matters_only_when_scaled():

@@ -81,6 +81,16 @@ def test_a_second_run_touches_no_pixel_and_says_the_same(first, work):
         assert product["sha256"] == file_sha256(out / product["path"])
 
 
+def test_masters_whose_frames_levels_were_not_kept_are_used_again(first, work):
+    night, out, done = work
+    with Store(out / "stackbench.sqlite") as store:
+        for key, record in store.recall_all("master"):
+            del record["facts"]["frame_levels_adu"]
+            store.keep("master", key, record)
+    assert same(run_night(night, out=out), first[2])
+    assert done == {"masters": 0, "measured": 0, "stacked": 0}
+
+
 def test_the_record_counts_the_bad_pixels_that_dark_and_flats_mark(first):
     counts = {m["kind"]: m["bad_pixels"] for m in first[2]["masters"]}
     assert counts["bias"] is None  # it marks none
