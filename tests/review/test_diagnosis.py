@@ -7,8 +7,9 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from stackbench.review.camera import camera_findings
 from stackbench.review.diagnosis import diagnose
-from tests.support.observed import Faults, observed_night, stripped
+from tests.support.observed import Faults, observed_camera, observed_night, stripped
 
 # What is put in, and the cause under which it must be found.
 FAULTS = {
@@ -27,9 +28,23 @@ FAULTS = {
     ),
     "dawn": lambda rng: Faults(dawn_from_h=float(rng.uniform(4.8, 5.4))),
     "little dithering": lambda rng: Faults(dither_px=float(rng.uniform(0.0, 0.8))),
+    "warm-up": lambda rng: Faults(warm_up_c=float(rng.uniform(8, 20))),
+    "bias drift": lambda rng: Faults(
+        bias_adu_h=float(rng.choice([-1, 1])) * float(rng.uniform(4, 12))
+    ),
+    # 64 electrons and more beside the 400 of a light's variance
+    "amplifier glow": lambda rng: Faults(glow_adu=float(rng.uniform(80, 250))),
+    "new hot pixels": lambda rng: Faults(grown=float(rng.uniform(0.25, 0.8))),
 }
 NIGHTS = 200
 CLEAN = 60
+
+
+def told_of(rng, faults, **plan):
+    """Invent a night and its calibration frames; give the subs and all that is found."""
+    night = observed_night(rng, faults, **plan)
+    camera = observed_camera(rng, faults, lights=tuple(one.path for one in night))
+    return night, (*diagnose(night), *camera_findings([camera]))
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +56,7 @@ def confusion():
     for number in range(NIGHTS):
         name = "nothing" if number < CLEAN else names[number % len(names)]
         faults = Faults() if name == "nothing" else FAULTS[name](rng)
-        night = observed_night(
+        _, findings = told_of(
             rng,
             faults,
             dec_deg=float(rng.uniform(25, 60)),
@@ -49,7 +64,7 @@ def confusion():
             stars=int(rng.integers(50, 120)),
             sub_s=300.0,
         )
-        found = {one.cause for one in diagnose(night)}
+        found = {one.cause for one in findings}
         table.update((name, cause) for cause in found or {"nothing"})
     return table
 
@@ -80,9 +95,10 @@ def test_what_only_some_headers_give_is_not_needed_for_most_causes():
 def test_every_finding_says_what_it_rests_on_and_what_to_do():
     rng = np.random.default_rng(8)
     for make in FAULTS.values():
-        night = observed_night(rng, make(rng))
+        night, findings = told_of(rng, make(rng))
         paths = {one.path for one in night}
-        for found in diagnose(night):
+        assert findings
+        for found in findings:
             assert found.title
             assert found.text.endswith(".")
             assert found.evidence

@@ -152,14 +152,14 @@ def observed_night(
     return subs
 
 
-def observed_camera(rng, faults=CLEAN, *, biases=20, apart_min=3.0, light_noise_adu=25.0):
-    """Give what the calibration frames of a night tell of its camera."""
+def observed_camera(rng, faults=CLEAN, *, lights=(), biases=20, apart_min=3.0):
+    """Give what the calibration frames of a night tell of the camera of its lights."""
     minutes = apart_min * np.arange(biases)
     levels = 500 + faults.bias_adu_h * minutes / 60 + rng.normal(0, 0.1, biases)
     dark = "dark 240 s −10.0 °C"
     before = int(rng.poisson(900))
-    gone = int(rng.poisson(0.03 * before))
-    now = int(rng.poisson((1 + faults.grown) * before))
+    # some flicker about the limit
+    gone, new = (int(rng.poisson(share * before)) for share in (0.03, 0.03 + faults.grown))
     return CameraRecord(
         camera="Quorlan Q26M",
         biases=(
@@ -168,6 +168,7 @@ def observed_camera(rng, faults=CLEAN, *, biases=20, apart_min=3.0, light_noise_
                 levels_adu=tuple(float(level) for level in levels),
                 temperatures_c=tuple(float(t) for t in rng.normal(-10, 0.05, biases)),
                 read_noise_adu=4.4,
+                lights=lights,
             ),
         ),
         glows=(
@@ -177,17 +178,19 @@ def observed_camera(rng, faults=CLEAN, *, biases=20, apart_min=3.0, light_noise_
                 error_adu=0.3,
                 place="last rows right",
                 gain=0.8,
-                light_noise_adu=light_noise_adu,
+                light_noise_adu=25.0,
+                lights=lights,
             ),
         ),
         hot=(
             HotPixels(
                 dark=dark,
-                now=now,
+                now=before - gone + new,
                 before=before,
-                new=max(0, now - before + gone),
+                new=new,
                 since=date(2031, 4, 20),
                 warmer_c=float(rng.normal(0, 0.05)),
+                lights=lights,
             ),
         ),
     )
