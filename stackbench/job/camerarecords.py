@@ -111,17 +111,17 @@ class _Gathering:
                 )
 
     def _glows(self) -> Iterator[DarkGlow]:
-        """Give the glow of the darks that are subtracted as taken, and never scaled."""
+        """Give the glow of the darks that are subtracted as taken from all their lights.
+
+        That of scaled ones is one of the doubts about the calibration.
+        """
         biases = self._sets(Kind.BIAS)
         bias = self._shelf.get(biases[0]) if biases else None
         if bias is None:
             return
         for one in self._sets(Kind.DARK):
             dark, lights = self._shelf.get(one), self._served(one)
-            scaled = any(
-                s.dark == one and s.dark_scale is not None for s in self._plan.servings.values()
-            )
-            if dark is None or scaled or not lights:  # scaled glow is one of the doubts
+            if dark is None or not lights or any(self._scaled(light) for light in lights):
                 continue
             shape = dark_signal(self._bench, self._desk, dark, bias).shape
             if shape is not None:
@@ -161,6 +161,9 @@ class _Gathering:
 
     def _served(self, dark: CalibrationSet) -> list[MeasuredSub]:
         return [s for s in self._lights if self._plan.servings[s.frame.path].dark == dark]
+
+    def _scaled(self, light: MeasuredSub) -> bool:
+        return self._plan.servings[light.frame.path].dark_scale is not None
 
     def _sets(self, kind: Kind) -> list[CalibrationSet]:
         return sets_of(self._plan, self._shelf, self._camera, kind)

@@ -235,7 +235,7 @@ def _glow(camera: str, glows: Sequence[DarkGlow]) -> list[Finding]:
             cause="amplifier glow",
             title=f"The camera glows: {worst.glow_adu:.0f} ADU in the {worst.dark}, {worst.place}",
             text=f"The darks of {camera} take this light away, because they are of the lights' "
-            f"own exposure; its noise stays, {percent(most)} more there than elsewhere.",
+            f"own exposure; its noise stays: {percent(most)} more there than elsewhere.",
             evidence=tuple(
                 f"{one.dark}: {one.glow_adu:.1f} ± {one.error_adu:.1f} ADU above the rest "
                 f"({one.place}), which adds {percent(added)} to the {one.light_noise_adu:.1f} ADU "

@@ -1,5 +1,6 @@
 """A camera measured from its night, and the warnings that save a night."""
 
+import html
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -174,9 +175,29 @@ def test_glow_in_scaled_darks_and_a_wrong_gain_in_the_headers(tmp_path):
     record = run_night(night, out=tmp_path / "out")
     (glowing,) = told(record, "glows, and is scaled by 0.5")
     assert "last rows right" in glowing["why"]
+    assert record["findings"] == [], "what is a problem is not said again"
     (gain,) = told(record, "another gain")
     assert "EGAIN says 1.1" in gain["why"]
     assert "0.8" in gain["why"].split("say")[-1] or "0.79" in gain["why"]
+
+
+def test_a_zero_level_that_drifts_is_told_in_record_and_report(tmp_path):
+    night, out = small(tmp_path / "night", bias=10), tmp_path / "out"
+    changed(night, "calibration/bias/*", lambda data, index: data + 1.5 * index)
+    record = run_night(night, out=out)
+    (drift,) = record["findings"]
+    assert (drift["topic"], drift["cause"]) == ("camera", "bias drift")
+    assert "rose by 13.5 ADU" in drift["title"]
+    assert len(drift["subs"]) == sum(one["kind"] == "light" for one in record["frames"])
+    again = run_night(night, out=out)
+    assert again["findings"] == record["findings"], "levels are kept with the master"
+    page = out / "report.html"
+    first = page.read_text(encoding="utf-8")
+    page.unlink()
+    assert call("report", out).exit_code == 0
+    for text in (first, page.read_text(encoding="utf-8")):
+        assert drift["evidence"][0] in html.unescape(text)
+        assert drift["remedy"] in html.unescape(text)
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,9 @@ import pytest
 
 from stackbench.frames.records import Kind, Pointing
 from stackbench.job.bench import open_bench
+from stackbench.job.borrowing import keep_masters
 from stackbench.job.diagnosing import findings_of, target_nights
+from stackbench.job.library import Library
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.run import judge_night, look_through, measure_night
 from stackbench.job.settings import Settings
@@ -42,17 +44,23 @@ DAY = timedelta(days=1)
 
 @pytest.fixture
 def diagnosed(tmp_path):
-    """Simulate a night and run the job as far as its findings; give the truth and those."""
+    """Simulate a night and run the job as far as its findings; give the truth and those.
+
+    Its masters go into a library, for the night after it.
+    """
+    library = Library(tmp_path / "library")
 
     def diagnose_night(plan, seed):
+        folder = tmp_path / f"{plan.sessions[0].start:%Y-%m-%d}"
         truth = simulate_night(
-            tmp_path / "night", rng=np.random.default_rng(seed), night=plan, workers=2
+            folder / "night", rng=np.random.default_rng(seed), night=plan, workers=2
         )
-        with open_bench(tmp_path / "out", settings=Settings(), threads=2) as bench:
+        with open_bench(folder / "out", settings=Settings(), threads=2, library=library) as bench:
             night = measure_night(
-                bench, PixelDesk(bench.scratch), look_through(bench, [tmp_path / "night"])
+                bench, PixelDesk(bench.scratch), look_through(bench, [folder / "night"])
             )
             judged = judge_night(bench, night)
+            keep_masters(library, bench.store, bench.out)
             return truth, findings_of(target_nights(judged), night.cameras)
 
     return diagnose_night
@@ -264,3 +272,69 @@ def test_too_little_dithering(diagnosed):
     typical = float(np.median(np.hypot(*steps.T)))
     # places are good to 0.05 px
     assert figure(found, "median step").value == pytest.approx(typical, abs=0.05)
+
+
+def test_a_zero_level_that_rises(diagnosed):
+    plan = night_plan(lights=12)
+    plan = replace(
+        plan, bias=12, bias_every_s=180.0, camera=replace(plan.camera, bias_rise_adu_h=10.0)
+    )
+    truth, findings = diagnosed(plan, 9)
+    found = only(findings, "bias drift")
+    slope = figure(found, "slope")
+    assert (slope.unit, slope.uncertainty < 0.3) == ("ADU per hour", True)
+    assert slope.value == pytest.approx(10.0, abs=4 * slope.uncertainty)
+    times = [one.time for one in truth.of_kind(Kind.BIAS)]
+    # σ of the slope: read noise of 4.4 ADU over the root of the pixels looked at, 30 000
+    assert figure(found, "change").value == pytest.approx(
+        10.0 * (times[-1] - times[0]).total_seconds() / 3600, abs=0.2
+    )
+    assert told_of(found) == names(lights_of(truth))
+
+
+def test_a_zero_level_that_differs_at_random_is_no_drift(diagnosed):
+    plan = night_plan(lights=12)
+    plan = replace(
+        plan, bias=12, bias_every_s=180.0, camera=replace(plan.camera, bias_drift_adu=2.0)
+    )
+    assert diagnosed(plan, 10)[1] == ()
+
+
+def test_amplifier_glow_that_fitting_darks_take_away(diagnosed):
+    plan = night_plan(lights=12)
+    plan = replace(plan, camera=replace(plan.camera, glow_e_s=2.0))
+    truth, findings = diagnosed(plan, 11)
+    found = only(findings, "amplifier glow")
+    # the corner of 64 px by 64, without its hot pixels
+    corner = truth.signature.dark_e_s[-64:, -64:][~truth.signature.hot[-64:, -64:]]
+    glow_e = (np.median(corner) - plan.camera.dark_e_s) * 300
+    assert figure(found, "glow").value == pytest.approx(glow_e / plan.camera.gain_e_adu, rel=0.1)
+    # Poisson noise beside that of the sky and of reading; calibrating adds a few per cent
+    variance = np.median([one.light.sky_e for one in lights_of(truth)]) + 3.5**2
+    expected = np.sqrt(1 + glow_e / variance) - 1
+    assert figure(found, "noise added").value == pytest.approx(expected, rel=0.15)
+    assert "last rows right" in found.title
+    assert told_of(found) == names(lights_of(truth))
+
+
+def test_hot_pixels_that_are_new_since_another_evening(diagnosed):
+    before = night_plan(lights=8)
+    camera = replace(before.camera, hot_fraction=1e-3)
+    before = replace(before, camera=camera)
+    # one seed: the hot pixels of before are among those of now
+    now = replace(
+        before,
+        camera=replace(camera, hot_fraction=1.6e-3),
+        sessions=(SessionPlan(start=START + 150 * DAY),),
+    )
+    earlier, findings = diagnosed(before, 12)
+    assert findings == ()
+    later, findings = diagnosed(now, 12)
+    found = only(findings, "new hot pixels")
+    new = int(np.count_nonzero(later.signature.hot & ~earlier.signature.hot))
+    assert new > 100
+    # those in the glow's corner and the faintest may pass below the limit of 8 σ
+    assert figure(found, "new").value == pytest.approx(new, rel=0.05)
+    assert figure(found, "hot before").value == pytest.approx(earlier.signature.hot.sum(), rel=0.05)
+    assert f"since {START:%Y-%m-%d}" in found.title
+    assert told_of(found) == names(lights_of(later))

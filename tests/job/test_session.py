@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from stackbench.frames.records import Kind
 from stackbench.frames.work import Cancelled
 from stackbench.job.bench import WrongUseError, open_bench
 from stackbench.job.movedlimits import MOVABLE, moved
@@ -79,6 +80,10 @@ def test_a_state_is_heard_after_looking_after_every_master_and_after_judging(nig
         assert all(one.overview is not None for one in heard)
         assert heard[0].stacks == ()
         assert heard[-1].stale == (0, 1)
+        (camera,) = heard[-1].cameras
+        assert [len(one.times) for one in camera.biases] == [
+            sum(frame.kind is Kind.BIAS for frame in last.frames)
+        ]
         assert [s.recipe.group.filter for s in last.stacks] == ["L", "R"]
         assert last.stale == ()
         assert last.night is not None

@@ -3,6 +3,7 @@
 import shutil
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from PySide6.QtCore import QPointF, Qt
 from PySide6.QtWidgets import QApplication, QLabel, QPushButton
@@ -11,6 +12,7 @@ from stackbench.job.progress import Step
 from stackbench.window.stepbar import FINDINGS, NIGHT
 from tests.support.jobs import run_night
 from tests.support.make_sample import FOLDER
+from tests.support.observed import Faults, observed_camera
 from tests.support.settling import settle
 
 LONG = 60_000
@@ -179,6 +181,23 @@ def test_a_finding_about_the_whole_night_is_bracketed_but_chooses_nothing(sample
     bracket, night = sampled.bar.ribbon.bracket(), sampled.bar.ribbon._room.night()
     assert bracket.left() == pytest.approx(night.left(), abs=1)
     assert bracket.right() == pytest.approx(night.right(), abs=1)
+
+
+def test_what_bias_frames_tell_of_the_camera_is_told_too(qtbot, sampled):
+    model = sampled.controller.model
+    camera = observed_camera(
+        np.random.default_rng(1),
+        Faults(bias_adu_h=8.0),
+        lights=tuple(row.path for row in model.rows),
+    )
+    model.show(replace(model.state, cameras=(camera,)))
+    sampled.go_to(FINDINGS)
+    qtbot.waitUntil(lambda: sampled.findings.list.count() == 3, timeout=LONG)
+    sampled.findings.list.setCurrentRow(2)
+    text = told(sampled.findings)
+    assert "The camera's zero level rose by 7." in text
+    assert "20 bias frames from 17:30 to 18:27 UTC" in text
+    assert "take bias frames and darks next to the lights" in text
 
 
 def test_a_decision_has_the_night_looked_through_again(qtbot, sampled):

@@ -81,6 +81,7 @@ def developed(
     flat: Image,
     exposure_s: float,
     temperature_c: float,
+    hours: float = 0.0,
     rng: np.random.Generator,
 ) -> Iterator[NDArray[np.uint16]]:
     """Give the raw frame that the camera records, in blocks of rows.
@@ -97,6 +98,8 @@ def developed(
         Response to light.
     exposure_s, temperature_c : float
         Exposure, and sensor temperature for the dark current.
+    hours : float
+        Since the night began.
     rng : numpy.random.Generator
         Source of randomness.
 
@@ -109,7 +112,7 @@ def developed(
     rows = max(1, min(ny, _BLOCK_PIXELS // width))
     noise = np.empty((rows, width), dtype=np.float32)
     raw = np.empty((rows, width), dtype=np.uint16)
-    drift = camera.bias_drift_adu * float(rng.standard_normal())
+    drift = camera.bias_drift_adu * float(rng.standard_normal()) + camera.bias_rise_adu_h * hours
     dark_time = exposure_s * camera.dark_factor(temperature_c)
     for top in range(0, ny, rows):
         count = min(rows, ny - top)

@@ -114,6 +114,7 @@ class _FrameMaker:
             flat=flat,
             exposure_s=planned.exposure_s,
             temperature_c=planned.set_temperature_c,
+            hours=(planned.time - night.sessions[0].start).total_seconds() / 3600,
             rng=rng,
         )
         path = self._folder.joinpath(*planned.path.parts)

@@ -22,6 +22,8 @@ class Dialect(StrEnum):
 class CameraPlan:
     """A cooled monochrome camera of 16-bit output.
 
+    The zero level differs from frame to frame by `bias_drift_adu` (standard deviation),
+    and rises by `bias_rise_adu_h` an hour from the first session's start on.
     `dark_e_s` holds at `temperature_c` and doubles every `dark_doubling_c`
     (common practice, no source). `saturation_adu` is where the output stops,
     `overscan` the number of dark columns to the right of the picture.
@@ -38,6 +40,7 @@ class CameraPlan:
     bias_column_adu: float = 1.5
     bias_pixel_adu: float = 1.0
     bias_drift_adu: float = 0.0
+    bias_rise_adu_h: float = 0.0
     saturation_adu: int = 60000
     temperature_c: float = -10.0
     dark_e_s: float = 0.02
@@ -204,6 +207,7 @@ class NightPlan:
     extended: tuple[ExtendedSource, ...] = ()
     sessions: tuple[SessionPlan, ...] = (SessionPlan(start=START),)
     bias: int = 6
+    bias_every_s: float = 2.0
     darks: tuple[DarkPlan, ...] = (DarkPlan(),)
     dark_flats: int = 0
     flat_exposure_s: float = 2.0

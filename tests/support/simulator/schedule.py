@@ -228,7 +228,8 @@ def _dark_frames(plan: NightPlan, last_light: datetime) -> Iterator[PlannedFrame
                 exposure_s=exposure_s,
                 set_temperature_c=warmth,
             )
-            time += timedelta(seconds=exposure_s + 2)
+            pause = plan.bias_every_s if kind is Kind.BIAS else 2
+            time += timedelta(seconds=exposure_s + pause)
 
 
 def _named(plan: NightPlan, folder: str, stem: str, dialect: Dialect, index: int) -> PurePosixPath:
