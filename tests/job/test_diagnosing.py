@@ -29,7 +29,8 @@ def test_advice_names_each_filter_and_the_next_night(record):
     for one in advice["filters"]:
         assert one["star_snr"] > 20
         assert one["shortest_sub_s"] > 0
-        assert one["more_hours"] == pytest.approx(one["exposure_s"] / 3600)
+        # for 1.5 times the signal-to-noise ratio, which grows with the root of the time
+        assert one["more_hours"] == pytest.approx(1.25 * one["exposure_s"] / 3600)
     assert any("next above 30° in the dark on" in line for line in advice["lines"])
     assert any("focuser position by filter" in line for line in advice["lines"])
 
