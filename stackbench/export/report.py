@@ -3,7 +3,7 @@
 import math
 from collections import Counter
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path, PurePath
 from typing import Any
@@ -22,6 +22,7 @@ from stackbench.export.night import FrameEntry, Night, StackEntry, iso_time
 from stackbench.export.preview import embedded
 from stackbench.export.ribbon import night_ribbon
 from stackbench.export.summary import lights_of, summarise
+from stackbench.review.findings import MOMENT
 
 _TEMPLATES = Path(__file__).parent / "templates"
 _UNKNOWN = "–"
@@ -225,6 +226,8 @@ def _hours(hours: float | None) -> str:
 
 def _figure(figure: FigureEntry) -> str:
     """Spell a finding's number with its uncertainty, to the digits that it is known to."""
+    if figure.unit == MOMENT and figure.value is not None:
+        return f"{datetime.fromtimestamp(figure.value, UTC):%H:%M} UTC"
     unit = figure.unit if figure.unit in ("°", "′", "″") else f" {figure.unit}".rstrip()
     if figure.value is None:
         return f"{_UNKNOWN}{unit}"

@@ -5,6 +5,9 @@ from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 
+MOMENT = "s since 1970 UTC"
+"""The unit of a figure that is a moment."""
+
 
 class Topic(StrEnum):
     """What a finding is about."""

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from stackbench.review.findings import Confidence, Figure, Finding, Topic
+from stackbench.review.findings import MOMENT, Confidence, Figure, Finding, Topic
 from stackbench.review.observations import Observation
 from stackbench.review.series import (
     Floats,
@@ -297,7 +297,7 @@ def _finding(subs: Sequence[Observation], drift: _Drift, breaks: Sequence[int]) 
             Figure(name="slope", value=drift.slope, uncertainty=drift.error, unit=unit),
             Figure(name="focus holds", value=holds_h, unit="h"),
             *(
-                Figure(name="refocused", value=time.timestamp(), unit="s since 1970 UTC")
+                Figure(name="refocused", value=time.timestamp(), unit=MOMENT)
                 for time in times
                 if time is not None
             ),

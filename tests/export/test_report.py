@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path, PurePosixPath
 
@@ -14,6 +15,7 @@ from stackbench.export.lessons import FigureEntry
 from stackbench.export.night import Night
 from stackbench.export.preview import write_preview
 from stackbench.export.report import report_html, write_report
+from stackbench.review.findings import MOMENT
 from tests.support.night_records import HOSTILE, invented_night
 
 _VOID = {"meta", "img", "br", "link", "input", "hr"}
@@ -276,6 +278,9 @@ def test_units_that_are_signs_stand_at_their_number() -> None:
     turned = FigureEntry(name="direction", value=323.1, unit="°", uncertainty=2.0)
     assert report._figure(turned) == "323.1° ± 2.0°"
     assert report._figure(replace(turned, uncertainty=None)) == "323°"
+    moment = datetime(2031, 11, 15, 6, 14, 24, tzinfo=UTC).timestamp()
+    refocused = FigureEntry(name="refocused", value=moment, unit=MOMENT)
+    assert report._figure(refocused) == "06:14 UTC"
 
 
 def test_warnings_about_the_calibration_stand_out(tmp_path: Path) -> None:
