@@ -7,12 +7,9 @@ from stackbench.calibration.apply import Calibrator, make_calibrator
 from stackbench.calibration.badpixels import bad_pixels
 from stackbench.calibration.records import Master, Serving
 from stackbench.frames.records import CameraSetup
-from stackbench.job.bench import Bench
-from stackbench.job.finding import Found
 from stackbench.job.mastermaking import load_master
-from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
-from stackbench.job.shelf import MasterShelf
+from stackbench.job.workshop import Workshop
 
 
 class CalibratorDesk:
@@ -20,21 +17,12 @@ class CalibratorDesk:
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's frames and checksums.
-    shelf : MasterShelf
-        The finished masters.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
     """
 
-    def __init__(self, bench: Bench, found: Found, shelf: MasterShelf, desk: PixelDesk) -> None:
-        self._bench = bench
-        self._found = found
-        self._shelf = shelf
-        self._desk = desk
+    def __init__(self, shop: Workshop) -> None:
+        self._shop = shop
 
     def calibrator(self, serving: Serving, camera: CameraSetup) -> Calibrator:
         """Give what calibrates the lights that a serving serves.
@@ -51,11 +39,11 @@ class CalibratorDesk:
         Calibrator
             With bad pixels marked and the camera's saturation.
         """
-        key = f"{self._shelf.serving_key(serving)} {camera}"
-        return self._desk.calibrators.get(key, lambda: self._make(serving, camera))
+        key = f"{self._shop.shelf.serving_key(serving)} {camera}"
+        return self._shop.desk.calibrators.get(key, lambda: self._make(serving, camera))
 
     def _make(self, serving: Serving, camera: CameraSetup) -> Calibrator:
-        bias, dark, flat = map(self._shelf.get, (serving.bias, serving.dark, serving.flat))
+        bias, dark, flat = map(self._shop.shelf.get, (serving.bias, serving.dark, serving.flat))
         # a dark whose bias could not be made is subtracted as taken
         dark_scale = serving.dark_scale if bias else None
         if dark is not None and dark_scale is None:
@@ -63,7 +51,7 @@ class CalibratorDesk:
         return self._put_together(
             serving,
             camera,
-            *(load_master(self._desk, one) if one else None for one in (bias, dark, flat)),
+            *(load_master(self._shop.desk, one) if one else None for one in (bias, dark, flat)),
             dark_scale=dark_scale,
         )
 
@@ -85,12 +73,12 @@ class CalibratorDesk:
                 "flat": bad.flat.total,
                 "problems": [asdict(problem) for problem in bad.problems],
             }
-        self._bench.store.keep("bad pixels", self._shelf.serving_key(serving), record)
+        self._shop.bench.store.keep("bad pixels", self._shop.shelf.serving_key(serving), record)
         return make_calibrator(
             bias=bias,
             dark=dark,
             dark_scale=dark_scale,
             flat=flat,
             bad=bad.mask if bad is not None else None,
-            saturation_adu=camera_saturation(self._bench, self._found, self._desk, camera),
+            saturation_adu=camera_saturation(self._shop, camera),
         )

@@ -13,13 +13,12 @@ from stackbench.calibration.rules import cameras_agree
 from stackbench.frames.errors import FrameError
 from stackbench.frames.pixels import MappedRows
 from stackbench.frames.records import CameraSetup, Frame, Kind
-from stackbench.job.bench import Bench
-from stackbench.job.finding import Found
 from stackbench.job.keys import key_of
 from stackbench.job.mastering import FEW_PAIRS
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
 from stackbench.job.shelf import MasterShelf
+from stackbench.job.workshop import Workshop
 
 _MEASURED: TypeAdapter[MeasuredCamera] = TypeAdapter(MeasuredCamera)
 
@@ -27,11 +26,7 @@ Pair = tuple[Frame, Frame]
 
 
 def camera_numbers(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
+    shop: Workshop,
     camera: CameraSetup,
     *,
     most_pairs: int = FEW_PAIRS,
@@ -40,16 +35,8 @@ def camera_numbers(
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's frames and checksums.
-    plan : CalibrationPlan
-        The sets.
-    shelf : MasterShelf
-        Tells which frames went into the masters: only those are asked.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
     camera : CameraSetup
         The camera with its settings.
     most_pairs : int
@@ -60,12 +47,13 @@ def camera_numbers(
     MeasuredCamera or None
         None without two flats of one filter and two bias frames.
     """
-    flats = _pairs(plan, shelf, camera, Kind.FLAT)[:most_pairs]
-    biases = _pairs(plan, shelf, camera, Kind.BIAS)[:most_pairs]
+    bench = shop.bench
+    flats = _pairs(shop.plan, shop.shelf, camera, Kind.FLAT)[:most_pairs]
+    biases = _pairs(shop.plan, shop.shelf, camera, Kind.BIAS)[:most_pairs]
     if not (flats and biases):
         return None
-    saturation = camera_saturation(bench, found, desk, camera)
-    checksums = [found.checksums[frame.path] for pair in (*flats, *biases) for frame in pair]
+    saturation = camera_saturation(shop, camera)
+    checksums = [shop.found.checksums[frame.path] for pair in (*flats, *biases) for frame in pair]
     key = key_of(__version__, len(flats), checksums, saturation)
     known = bench.store.recall("camera numbers", key)
     if known is not None:
@@ -73,7 +61,7 @@ def camera_numbers(
         return None if recalled is None else _MEASURED.validate_python(recalled)
     try:
         numbers = measure_camera(
-            _opened(desk, flats), _opened(desk, biases), saturation_adu=saturation
+            _opened(shop.desk, flats), _opened(shop.desk, biases), saturation_adu=saturation
         )
     except FrameError as error:  # the masters' own problems name the file
         if error.passing:

@@ -22,15 +22,13 @@ from stackbench.calibration.vignetting import (
 from stackbench.frames.names import setup_label
 from stackbench.frames.pixels import MappedRows
 from stackbench.frames.records import CameraSetup, Frame, Kind, Problem, Setup
-from stackbench.job.bench import Bench
 from stackbench.job.camera import camera_numbers, sets_of, used_frames
 from stackbench.job.darksignal import dark_signal
 from stackbench.job.doubts import gain_doubt, stated_gain
-from stackbench.job.finding import Found
 from stackbench.job.mastermaking import load_master
-from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
-from stackbench.job.shelf import FinishedMaster, MasterShelf
+from stackbench.job.shelf import FinishedMaster
+from stackbench.job.workshop import Workshop
 
 _MOST_PAIRS = 12
 
@@ -115,27 +113,15 @@ def cameras_of(plan: CalibrationPlan) -> tuple[CameraSetup, ...]:
 
 
 def camera_facts(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
+    shop: Workshop,
     camera: CameraSetup,
 ) -> CameraFacts:
     """Measure a camera from its calibration frames.
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's frames and checksums.
-    plan : CalibrationPlan
-        The sets.
-    shelf : MasterShelf
-        The finished masters.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
     camera : CameraSetup
         The camera with its settings.
 
@@ -149,15 +135,15 @@ def camera_facts(
     FrameError
         If a frame cannot be read any more.
     """
-    numbers = camera_numbers(bench, found, plan, shelf, desk, camera, most_pairs=_MOST_PAIRS)
-    saturation = camera_saturation(bench, found, desk, camera)
-    doubt = gain_doubt(bench, found, plan, shelf, desk, camera)
-    measure = _Measure(bench, plan, shelf, desk, camera)
+    numbers = camera_numbers(shop, camera, most_pairs=_MOST_PAIRS)
+    saturation = camera_saturation(shop, camera)
+    doubt = gain_doubt(shop, camera)
+    measure = _Measure(shop, camera)
     darks = tuple(_in_electrons(one, numbers) for one in measure.darks())
     return CameraFacts(
         label=setup_label(Setup(camera=camera)),
         camera=camera,
-        stated_gain=stated_gain(found, camera),
+        stated_gain=stated_gain(shop.found, camera),
         saturation_adu=saturation,
         numbers=numbers,
         line=transfer_line(numbers.points) if numbers is not None else None,
@@ -180,18 +166,12 @@ def camera_facts(
 class _Measure:
     """Measures one camera's sets."""
 
-    def __init__(
-        self,
-        bench: Bench,
-        plan: CalibrationPlan,
-        shelf: MasterShelf,
-        desk: PixelDesk,
-        camera: CameraSetup,
-    ) -> None:
-        self._bench, self._plan, self._shelf, self._desk = bench, plan, shelf, desk
-        self._camera = camera
+    def __init__(self, shop: Workshop, camera: CameraSetup) -> None:
+        self._shop, self._camera = shop, camera
         self._bias_sets = self._sets(Kind.BIAS)
-        self._bias_frames = [frame for one in self._bias_sets for frame in used_frames(shelf, one)]
+        self._bias_frames = [
+            frame for one in self._bias_sets for frame in used_frames(shop.shelf, one)
+        ]
         self._bias_levels = frame_levels(self._opened(self._bias_frames))
 
     def bias(self) -> BiasFacts | None:
@@ -208,10 +188,10 @@ class _Measure:
     def darks(self) -> tuple[DarkFacts, ...]:
         facts = []
         for one, master, bias in self._freed_darks():
-            rate = dark_signal(self._bench, self._desk, master, bias).rate
+            rate = dark_signal(self._shop.bench, self._shop.desk, master, bias).rate
             if rate is None or not one.exposure_s:
                 continue
-            levels = frame_levels(self._opened(used_frames(self._shelf, one)))
+            levels = frame_levels(self._opened(used_frames(self._shop.shelf, one)))
             level = (level_error(levels) ** 2 + level_error(self._bias_levels) ** 2) ** 0.5
             bad = master.facts.defects
             pixels = self._camera.shape[0] * self._camera.shape[1]
@@ -232,7 +212,7 @@ class _Measure:
     def flats(self, saturation_adu: float | None) -> tuple[FlatFacts, ...]:
         facts = []
         for one in self._sets(Kind.FLAT):
-            master = self._shelf.get(one)
+            master = self._shop.shelf.get(one)
             if master is None:
                 continue
             level = master.facts.level_adu
@@ -241,7 +221,7 @@ class _Measure:
                     name=set_name(one),
                     level_adu=level,
                     level_share=(level + self._zero()) / saturation_adu if saturation_adu else None,
-                    vignetting=vignetting(load_master(self._desk, master).data),
+                    vignetting=vignetting(load_master(self._shop.desk, master).data),
                     response=self._response(one, saturation_adu),
                 )
             )
@@ -250,7 +230,7 @@ class _Measure:
     def linearity(self, saturation_adu: float | None) -> tuple[tuple[str, Linearity], ...]:
         by_filter: dict[str, list[Frame]] = defaultdict(list)
         for one in self._sets(Kind.FLAT):
-            by_filter[one.filter or "no filter named"] += used_frames(self._shelf, one)
+            by_filter[one.filter or "no filter named"] += used_frames(self._shop.shelf, one)
         found = []
         for name, frames in by_filter.items():
             if len({frame.exposure_s for frame in frames}) < 3:
@@ -267,7 +247,7 @@ class _Measure:
         return tuple(found)
 
     def _response(self, one: CalibrationSet, saturation_adu: float | None) -> PixelResponse | None:
-        frames = used_frames(self._shelf, one)[:2]
+        frames = used_frames(self._shop.shelf, one)[:2]
         if len(frames) < 2 or not self._bias_levels:
             return None
         rows = [sample_rows(source) for source in self._opened(frames)]
@@ -279,18 +259,18 @@ class _Measure:
         return sum(self._bias_levels) / len(self._bias_levels) if self._bias_levels else 0.0
 
     def _sets(self, kind: Kind) -> list[CalibrationSet]:
-        return sets_of(self._plan, self._shelf, self._camera, kind)
+        return sets_of(self._shop.plan, self._shop.shelf, self._camera, kind)
 
     def _freed_darks(self) -> list[tuple[CalibrationSet, FinishedMaster, FinishedMaster]]:
         """List the darks whose bias is known."""
-        bias = self._shelf.get(self._bias_sets[0]) if self._bias_sets else None
+        bias = self._shop.shelf.get(self._bias_sets[0]) if self._bias_sets else None
         if bias is None:
             return []
-        masters = [(one, self._shelf.get(one)) for one in self._sets(Kind.DARK)]
+        masters = [(one, self._shop.shelf.get(one)) for one in self._sets(Kind.DARK)]
         return [(one, master, bias) for one, master in masters if master is not None]
 
     def _opened(self, frames: Sequence[Frame]) -> list[MappedRows]:
-        return [MappedRows(self._desk.pixels(frame)) for frame in frames]
+        return [MappedRows(self._shop.desk.pixels(frame)) for frame in frames]
 
 
 def _in_electrons(dark: DarkFacts, numbers: MeasuredCamera | None) -> DarkFacts:

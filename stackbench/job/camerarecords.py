@@ -5,44 +5,28 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from statistics import median
 
-from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.records import CalibrationSet
 from stackbench.calibration.sets import evening, set_name
 from stackbench.frames.records import CameraSetup, Frame, Kind
 from stackbench.job.badgrowth import hot_growth
-from stackbench.job.bench import Bench
 from stackbench.job.camera import camera_numbers, sets_of
 from stackbench.job.darksignal import dark_signal
 from stackbench.job.doubts import stated_gain
-from stackbench.job.finding import Found
 from stackbench.job.measuring import MeasuredSub
-from stackbench.job.pixels import PixelDesk
-from stackbench.job.shelf import MasterShelf
+from stackbench.job.workshop import Workshop
 from stackbench.review.camera import BiasLevels, CameraRecord, DarkGlow, HotPixels
 
 
 def camera_records(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
+    shop: Workshop,
     subs: Mapping[Path, MeasuredSub],
 ) -> tuple[CameraRecord, ...]:
     """Gather what bias frames and darks tell of the cameras of a night's lights.
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's frames and checksums.
-    plan : CalibrationPlan
-        What serves the lights.
-    shelf : MasterShelf
-        The finished masters.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
     subs : mapping of Path to MeasuredSub
         The measured lights.
 
@@ -54,28 +38,14 @@ def camera_records(
     by_camera: dict[CameraSetup, list[MeasuredSub]] = defaultdict(list)
     for sub in subs.values():
         by_camera[sub.frame.setup.camera].append(sub)
-    return tuple(
-        _Gathering(bench, found, plan, shelf, desk, camera, lights).record()
-        for camera, lights in by_camera.items()
-    )
+    return tuple(_Gathering(shop, camera, lights).record() for camera, lights in by_camera.items())
 
 
 class _Gathering:
     """Gathers what is known of one camera."""
 
-    def __init__(
-        self,
-        bench: Bench,
-        found: Found,
-        plan: CalibrationPlan,
-        shelf: MasterShelf,
-        desk: PixelDesk,
-        camera: CameraSetup,
-        lights: Sequence[MeasuredSub],
-    ) -> None:
-        self._bench, self._found, self._plan = bench, found, plan
-        self._shelf, self._desk, self._camera = shelf, desk, camera
-        self._lights = lights
+    def __init__(self, shop: Workshop, camera: CameraSetup, lights: Sequence[MeasuredSub]) -> None:
+        self._shop, self._camera, self._lights = shop, camera, lights
 
     def record(self) -> CameraRecord:
         return CameraRecord(
@@ -88,7 +58,7 @@ class _Gathering:
     def _biases(self) -> Iterator[BiasLevels]:
         """Give the levels of the bias frames of each evening."""
         for one in self._sets(Kind.BIAS):
-            master = self._shelf.get(one)
+            master = self._shop.shelf.get(one)
             if master is None or one.stored is not None:
                 continue
             facts = master.facts
@@ -116,14 +86,14 @@ class _Gathering:
         That of scaled ones is one of the doubts about the calibration.
         """
         biases = self._sets(Kind.BIAS)
-        bias = self._shelf.get(biases[0]) if biases else None
+        bias = self._shop.shelf.get(biases[0]) if biases else None
         if bias is None:
             return
         for one in self._sets(Kind.DARK):
-            dark, lights = self._shelf.get(one), self._served(one)
+            dark, lights = self._shop.shelf.get(one), self._served(one)
             if dark is None or not lights or any(self._scaled(light) for light in lights):
                 continue
-            shape = dark_signal(self._bench, self._desk, dark, bias).shape
+            shape = dark_signal(self._shop.bench, self._shop.desk, dark, bias).shape
             if shape is not None:
                 yield DarkGlow(
                     dark=set_name(one),
@@ -138,8 +108,8 @@ class _Gathering:
     def _hot(self) -> Iterator[HotPixels]:
         """Give the hot pixels of the darks of which the library has an earlier one."""
         for one in self._sets(Kind.DARK):
-            dark = self._shelf.get(one)
-            growth = hot_growth(self._bench, one, dark) if dark is not None else None
+            dark = self._shop.shelf.get(one)
+            growth = hot_growth(self._shop.bench, one, dark) if dark is not None else None
             if growth is not None:
                 yield HotPixels(
                     dark=set_name(one),
@@ -152,18 +122,16 @@ class _Gathering:
                 )
 
     def _gain(self) -> float | None:
-        numbers = camera_numbers(
-            self._bench, self._found, self._plan, self._shelf, self._desk, self._camera
-        )
+        numbers = camera_numbers(self._shop, self._camera)
         if numbers is not None:
             return numbers.gain_e_per_adu
-        return stated_gain(self._found, self._camera)
+        return stated_gain(self._shop.found, self._camera)
 
     def _served(self, dark: CalibrationSet) -> list[MeasuredSub]:
-        return [s for s in self._lights if self._plan.servings[s.frame.path].dark == dark]
+        return [s for s in self._lights if self._shop.plan.servings[s.frame.path].dark == dark]
 
     def _scaled(self, light: MeasuredSub) -> bool:
-        return self._plan.servings[light.frame.path].dark_scale is not None
+        return self._shop.plan.servings[light.frame.path].dark_scale is not None
 
     def _sets(self, kind: Kind) -> list[CalibrationSet]:
-        return sets_of(self._plan, self._shelf, self._camera, kind)
+        return sets_of(self._shop.plan, self._shop.shelf, self._camera, kind)

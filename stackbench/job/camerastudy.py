@@ -14,6 +14,8 @@ from stackbench.job.camerafacts import CameraFacts, camera_facts, cameras_of
 from stackbench.job.mastering import make_masters
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.run import look_through
+from stackbench.job.shelf import MasterShelf
+from stackbench.job.workshop import Workshop
 
 FOLDER = "camera"
 
@@ -46,14 +48,17 @@ def study_cameras(bench: Bench, folders: Sequence[Path]) -> tuple[CameraFacts, .
         If a file cannot be written.
     """
     looked = look_through(bench, folders)
-    desk = PixelDesk(bench.scratch)
     plan = looked.overview.plan
+    shop = Workshop(
+        bench=bench,
+        found=looked.found,
+        plan=plan,
+        shelf=MasterShelf(plan.sets),
+        desk=PixelDesk(bench.scratch),
+    )
     with Background() as background:
-        shelf = make_masters(bench, looked.found, plan, desk, background=background)
-        facts = tuple(
-            camera_facts(bench, looked.found, plan, shelf, desk, camera)
-            for camera in cameras_of(plan)
-        )
+        make_masters(shop, background=background)
+        facts = tuple(camera_facts(shop, camera) for camera in cameras_of(plan))
     folder = bench.out / FOLDER
     text = json.dumps(_FACTS.dump_python(list(facts), mode="json"), indent=1, ensure_ascii=False)
     write_text(folder / "camera.json", text + "\n")

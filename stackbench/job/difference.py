@@ -10,14 +10,13 @@ from numpy.typing import NDArray
 
 from stackbench.calibration.matching import CalibrationPlan
 from stackbench.job.bench import Bench
-from stackbench.job.finding import Found
 from stackbench.job.judging import JudgedGroup, JudgedSub, known
 from stackbench.job.keys import key_of
-from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.recipes import Recipe, write_recipe
 from stackbench.job.shelf import MasterShelf
 from stackbench.job.stacking import FinishedStack
+from stackbench.job.workshop import Workshop
 from stackbench.review.verdicts import Decision
 
 if TYPE_CHECKING:
@@ -103,11 +102,7 @@ def doubt_of(
 
 
 def make_difference(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
+    shop: Workshop,
     doubt: Doubt,
     *,
     finished: Sequence[FinishedStack] = (),
@@ -116,16 +111,8 @@ def make_difference(
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench; its progress hears of subs of the step of stacking.
-    found : Found
-        The job's frames and checksums.
-    plan : CalibrationPlan
-        What serves each light.
-    shelf : MasterShelf
-        The finished masters.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
     doubt : Doubt
         The two recipes.
     finished : sequence of FinishedStack
@@ -147,6 +134,7 @@ def make_difference(
     Cancelled
         If the bench's `stop` answered True.
     """
+    bench = shop.bench
     from stackbench.export.blocks import write_hdu
     from stackbench.export.files import replacing
     from stackbench.job.stackmaking import make_stack
@@ -161,11 +149,11 @@ def make_difference(
         if recipe.key in on_disk:
             image, quality = _read(on_disk[recipe.key])
         else:
-            image = make_stack(bench, found, plan, shelf, desk, recipe)[0].data
+            image = make_stack(shop, recipe)[0].data
             quality = _quality(bench, image)
         images.append(image)
         qualities.append(quality)
-    desk.release(one.frame for one in doubt.with_them.subs)
+    shop.desk.release(one.frame for one in doubt.with_them.subs)
     change = images[0] - images[1]
     path = bench.scratch / f"difference-{doubt.key}.fits"
     with replacing(path) as stream:

@@ -12,7 +12,6 @@ from stackbench.calibration.doubts import (
     negative_problem,
     residue_problem,
 )
-from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.records import CalibrationSet, Serving
 from stackbench.calibration.sets import set_name
 from stackbench.frames.records import CameraSetup, Kind, Problem
@@ -21,33 +20,21 @@ from stackbench.job.camera import camera_numbers, sets_of
 from stackbench.job.darksignal import dark_signal
 from stackbench.job.finding import Found
 from stackbench.job.measuring import MeasuredSub
-from stackbench.job.pixels import PixelDesk
 from stackbench.job.residues import recall_residue
 from stackbench.job.shelf import MasterShelf
+from stackbench.job.workshop import Workshop
 
 
 def calibration_doubts(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
+    shop: Workshop,
     subs: Mapping[Path, MeasuredSub],
 ) -> tuple[Problem, ...]:
     """Tell what speaks against the calibration of a night.
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's frames and checksums.
-    plan : CalibrationPlan
-        What serves the lights.
-    shelf : MasterShelf
-        The finished masters.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
     subs : mapping of Path to MeasuredSub
         The measured lights.
 
@@ -57,40 +44,33 @@ def calibration_doubts(
         Light leaks and glow in darks, lights below their dark or bias, flats
         that leave their shape behind, headers with a wrong gain.
     """
-    lights = [(plan.servings[path], sub) for path, sub in subs.items()]
+    lights = [(shop.plan.servings[path], sub) for path, sub in subs.items()]
     servings = list(dict.fromkeys(serving for serving, _ in lights))
     problems: list[Problem | None] = [
-        *dark_doubts(bench, plan, shelf, desk),
-        *_glow(bench, shelf, desk, servings),
-        *_negative(shelf, lights),
-        *_residues(bench, lights),
+        *dark_doubts(shop),
+        *_glow(shop, servings),
+        *_negative(shop.shelf, lights),
+        *_residues(shop.bench, lights),
     ]
     cameras = dict.fromkeys(sub.frame.setup.camera for sub in subs.values())
-    problems += [gain_doubt(bench, found, plan, shelf, desk, camera) for camera in cameras]
+    problems += [gain_doubt(shop, camera) for camera in cameras]
     return tuple(one for one in problems if one is not None)
 
 
-def dark_doubts(
-    bench: Bench, plan: CalibrationPlan, shelf: MasterShelf, desk: PixelDesk
-) -> Iterator[Problem | None]:
+def dark_doubts(shop: Workshop) -> Iterator[Problem | None]:
     """Look for light leaks in the night's darks.
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    plan : CalibrationPlan
-        The sets.
-    shelf : MasterShelf
-        The finished masters.
-    desk : PixelDesk
-        Keeps the masters that were used last.
+    shop : Workshop
+        The bench, the frames and their masters.
 
     Yields
     ------
     Problem or None
         One for each dark that has a bias to be freed of.
     """
+    plan, shelf = shop.plan, shop.shelf
     for one in plan.sets:
         dark = shelf.get(one)
         if one.kind is not Kind.DARK or dark is None:
@@ -98,32 +78,20 @@ def dark_doubts(
         biases = sets_of(plan, shelf, one.setup.camera, Kind.BIAS)
         bias = shelf.get(biases[0]) if biases else None
         if bias is not None:
-            shape = dark_signal(bench, desk, dark, bias).shape
+            shape = dark_signal(shop.bench, shop.desk, dark, bias).shape
             yield leak_problem(shape, name=set_name(one))
 
 
 def gain_doubt(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
+    shop: Workshop,
     camera: CameraSetup,
 ) -> Problem | None:
     """Compare the headers' gain with the one measured.
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's frames and checksums.
-    plan : CalibrationPlan
-        The sets.
-    shelf : MasterShelf
-        The finished masters.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
     camera : CameraSetup
         The camera with its settings.
 
@@ -132,10 +100,10 @@ def gain_doubt(
     Problem or None
         None when they agree, or one is unknown.
     """
-    stated = stated_gain(found, camera)
+    stated = stated_gain(shop.found, camera)
     if stated is None:
         return None
-    numbers = camera_numbers(bench, found, plan, shelf, desk, camera)
+    numbers = camera_numbers(shop, camera)
     measured = numbers.gain_e_per_adu if numbers is not None else None
     return gain_problem(stated, measured, name=camera.camera or "the camera")
 
@@ -163,15 +131,13 @@ def stated_gain(found: Found, camera: CameraSetup) -> float | None:
     return median(stated) if stated else None
 
 
-def _glow(
-    bench: Bench, shelf: MasterShelf, desk: PixelDesk, servings: list[Serving]
-) -> Iterator[Problem | None]:
+def _glow(shop: Workshop, servings: list[Serving]) -> Iterator[Problem | None]:
     scaled = dict.fromkeys((s.dark, s.bias, s.dark_scale) for s in servings)
     for one, bias_set, scale in scaled:
-        dark, bias = shelf.get(one), shelf.get(bias_set)
+        dark, bias = shop.shelf.get(one), shop.shelf.get(bias_set)
         if one is not None and dark is not None and bias is not None and scale is not None:
             yield glow_problem(
-                dark_signal(bench, desk, dark, bias).shape,
+                dark_signal(shop.bench, shop.desk, dark, bias).shape,
                 dark_scale=scale,
                 noise_adu=dark.facts.frame_noise_adu or 0.0,
                 name=set_name(one),

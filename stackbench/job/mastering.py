@@ -11,7 +11,6 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from stackbench import __version__
-from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.records import (
     CalibrationSet,
     Master,
@@ -24,13 +23,12 @@ from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.work import in_threads
 from stackbench.job.background import Background
 from stackbench.job.bench import Bench
-from stackbench.job.finding import Found
 from stackbench.job.keys import file_mark, key_of
 from stackbench.job.masternames import master_names
-from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.saturation import camera_saturation
-from stackbench.job.shelf import FinishedMaster, Masters, MasterShelf, on_disk
+from stackbench.job.shelf import FinishedMaster, Masters, on_disk
+from stackbench.job.workshop import Workshop
 
 _FACTS: TypeAdapter[MasterFacts] = TypeAdapter(MasterFacts)
 _PROBLEMS: TypeAdapter[list[Problem]] = TypeAdapter(list[Problem])
@@ -63,87 +61,47 @@ def unheard(masters: Masters) -> None:
     """
 
 
-def make_masters(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    desk: PixelDesk,
-    *,
-    background: Background,
-    hear: HearMasters = unheard,
-) -> MasterShelf:
+def make_masters(shop: Workshop, *, background: Background, hear: HearMasters = unheard) -> None:
     """Make the master of every set, or take it as an earlier run left it.
+
+    They come on the shelf, though the last may not be written yet, with
+    problems for sets and frames that could not be used.
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's frames and checksums.
-    plan : CalibrationPlan
-        The sets, and what serves the flats.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench and the frames; its shelf is empty.
     background : Background
         Writes a master while others are made, or used.
     hear : callable
         Called with the masters on disk whenever one was written, from any
         thread, and when all are made.
-
-    Returns
-    -------
-    MasterShelf
-        The masters, of which the last may not be written yet, with problems
-        for sets and frames that could not be used.
     """
-    making = _Making(
-        bench=bench,
-        found=found,
-        plan=plan,
-        desk=desk,
-        background=background,
-        hear=hear,
-        names=master_names([one for one in plan.sets if one.stored is None]),
-    )
-    bench.progress.begin(Step.MASTERS, sum(len(one.frames) for one in plan.sets))
+    bench, sets = shop.bench, shop.plan.sets
+    making = _Making(shop, background, hear)
+    bench.progress.begin(Step.MASTERS, sum(len(one.frames) for one in sets))
     for flats in (False, True):  # flats are freed of the masters of the others
-        sets = [one for one in plan.sets if (one.kind is Kind.FLAT) is flats]
+        of_kind = [one for one in sets if (one.kind is Kind.FLAT) is flats]
         in_threads(
             making.make,
-            (wanted for one in sets if (wanted := making.wanted(one)) is not None),
+            (wanted for one in of_kind if (wanted := making.wanted(one)) is not None),
             threads=min(bench.threads, _AT_ONCE),
             stop=bench.stop,
         )
-    shelf = making.shelf
-    shelf.problems += [problem for one in plan.sets for problem in making.problems[one]]
+    shop.shelf.problems += [problem for one in sets for problem in making.problems[one]]
     bench.progress.end(Step.MASTERS)
     making.tell()
-    return shelf
 
 
 class _Making:
     """The making of a job's masters; `problems` are those of each set."""
 
-    def __init__(
-        self,
-        *,
-        bench: Bench,
-        found: Found,
-        plan: CalibrationPlan,
-        desk: PixelDesk,
-        background: Background,
-        hear: HearMasters,
-        names: Mapping[CalibrationSet, str],
-    ) -> None:
-        self._bench = bench
-        self._found = found
-        self._plan = plan
-        self._desk = desk
+    def __init__(self, shop: Workshop, background: Background, hear: HearMasters) -> None:
+        self._shop = shop
         self._background = background
         self._hear = hear
-        self._names = names
+        self._names = master_names([one for one in shop.plan.sets if one.stored is None])
         self._lock = threading.Lock()
-        self.shelf = MasterShelf(plan.sets)
         self.problems: dict[CalibrationSet, Sequence[Problem]] = {}
 
     def wanted(self, one: CalibrationSet) -> _Wanted | None:
@@ -151,9 +109,9 @@ class _Making:
         if one.stored is not None:
             self._put(one, _borrowed(one.stored), ())
             return None
-        key = _key(self._bench, self._found, self._plan, self.shelf, self._desk, one)
-        wanted = _Wanted(one=one, key=key, path=self._bench.out / "masters" / self._names[one])
-        recalled = _recall(self._bench, wanted)
+        key = _key(self._shop, one)
+        wanted = _Wanted(one=one, key=key, path=self._shop.bench.out / "masters" / self._names[one])
+        recalled = _recall(self._shop.bench, wanted)
         if recalled is None:
             return wanted
         self._put(one, *recalled)
@@ -164,29 +122,29 @@ class _Making:
         from stackbench.job.mastermaking import make_master
 
         one = wanted.one
-        made = make_master(self._bench, self._found, self._plan, self.shelf, self._desk, one)
+        made = make_master(self._shop, one)
         if made.unread:
             # another master than that of the whole set, for which the next run looks
-            unread = [self._found.checksums[frame] for frame in made.unread]
+            unread = [self._shop.found.checksums[frame] for frame in made.unread]
             wanted = replace(wanted, key=key_of(wanted.key, "without", unread))
         master = made.master
         if master is None:
             self._put(one, None, made.problems)
-            _keep(self._bench, wanted, made.problems, None)
+            _keep(self._shop.bench, wanted, made.problems, None)
         else:
             finished = FinishedMaster(
                 key=wanted.key, path=wanted.path, facts=facts_of(master), written=Future()
             )
             if one.kind is not Kind.FLAT:  # flats and lights are freed of it next
-                self._desk.masters.get(wanted.key, lambda: master)
+                self._shop.desk.masters.get(wanted.key, lambda: master)
             self._put(one, finished, made.problems)
             self._background.start(partial(self._write, wanted, finished, master, made.problems))
-        self._desk.release(_not_needed_again(one))
+        self._shop.desk.release(_not_needed_again(one))
 
     def tell(self) -> None:
         """Tell which masters are on the disk."""
         with self._lock:  # so that what is heard last is the latest
-            masters = self.shelf.all()
+            masters = self._shop.shelf.all()
             self._hear(tuple((one, master) for one, master in masters if master.written.done()))
 
     def _put(
@@ -195,9 +153,9 @@ class _Making:
         with self._lock:
             self.problems[one] = problems
             if finished is not None:
-                self.shelf.put(one, finished)
+                self._shop.shelf.put(one, finished)
                 self.problems[one] = (*problems, *finished.facts.problems)
-        self._bench.progress.advance(Step.MASTERS, len(one.frames))
+        self._shop.bench.progress.advance(Step.MASTERS, len(one.frames))
 
     def _write(
         self,
@@ -209,34 +167,27 @@ class _Making:
         from stackbench.job.mastermaking import write_finished
 
         try:
-            write_finished(self._bench, self._found, wanted.path, master)
+            write_finished(self._shop.bench, self._shop.found, wanted.path, master)
             sha256 = product_sha256(wanted.path)
         except BaseException as error:
             finished.written.set_exception(error)  # for who waits for it
             raise
         finished.written.set_result(sha256)
-        _keep(self._bench, wanted, problems, finished)
+        _keep(self._shop.bench, wanted, problems, finished)
         self.tell()
 
 
-def _key(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
-    one: CalibrationSet,
-) -> str:
+def _key(shop: Workshop, one: CalibrationSet) -> str:
     servings: list[str] = []
     saturation_adu = None
     if one.kind is Kind.FLAT:
-        servings = [shelf.serving_key(plan.servings[frame.path]) for frame in one.frames]
-        saturation_adu = camera_saturation(bench, found, desk, one.setup.camera)
+        servings = [shop.shelf.serving_key(shop.plan.servings[frame.path]) for frame in one.frames]
+        saturation_adu = camera_saturation(shop, one.setup.camera)
     return key_of(
         __version__,
         one.kind,
-        [found.checksums[frame.path] for frame in one.frames],
-        bench.settings.masters,
+        [shop.found.checksums[frame.path] for frame in one.frames],
+        shop.bench.settings.masters,
         servings,
         saturation_adu,
     )

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from stackbench.calibration.apply import level_under
 from stackbench.calibration.masters import NoMaster, make_flat, make_level
-from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.records import (
     CalibrationSet,
     Defects,
@@ -32,6 +31,7 @@ from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
 from stackbench.job.shelf import FinishedMaster, MasterShelf
 from stackbench.job.versions import library_versions
+from stackbench.job.workshop import Workshop
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,27 +100,15 @@ def read_defects(path: Path, facts: MasterFacts) -> Defects | None:
 
 
 def make_master(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
+    shop: Workshop,
     one: CalibrationSet,
 ) -> MadeMaster:
     """Make the master of one set.
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's frames and checksums.
-    plan : CalibrationPlan
-        What serves the flats.
-    shelf : MasterShelf
-        The masters that are finished.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
     one : CalibrationSet
         The set.
 
@@ -129,6 +117,7 @@ def make_master(
     MadeMaster
         The master, with problems of files that cannot be decoded.
     """
+    bench, desk = shop.bench, shop.desk
     bench.compiling.begin(bench.progress, decode_16_bit_unscaled, "stars", "resampling")
     sources: list[MappedRows] = []
     frames: list[Frame] = []
@@ -147,12 +136,12 @@ def make_master(
     usable = replace(one, frames=tuple(frames))
     rejection = bench.settings.masters
     if one.kind is Kind.FLAT:
-        levels = _levels(desk, [plan.servings[frame.path] for frame in frames], shelf)
+        levels = _levels(desk, [shop.plan.servings[frame.path] for frame in frames], shop.shelf)
         made = make_flat(
             usable,
             sources,
             levels=levels,
-            saturation_adu=camera_saturation(bench, found, desk, one.setup.camera),
+            saturation_adu=camera_saturation(shop, one.setup.camera),
             rejection=rejection,
             jobs=bench.threads,
             stop=bench.stop,

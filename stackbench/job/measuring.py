@@ -23,6 +23,7 @@ from stackbench.job.progress import Step
 from stackbench.job.residues import keep_residue, looked_at
 from stackbench.job.saturation import camera_saturation
 from stackbench.job.shelf import MasterShelf
+from stackbench.job.workshop import Workshop
 from stackbench.stars.records import FrameMeasures, StarTable
 
 if TYPE_CHECKING:
@@ -50,40 +51,29 @@ class Measured:
 
 
 def measure_lights(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
+    shop: Workshop,
 ) -> Measured:
     """Measure every light of a job.
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's frames and checksums.
-    plan : CalibrationPlan
-        What serves each light.
-    shelf : MasterShelf
-        The finished masters.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
 
     Returns
     -------
     Measured
         Subs in the order of the frames.
     """
+    bench, found, plan = shop.bench, shop.found, shop.plan
     lights = [frame for frame in found.frames if frame.kind is Kind.LIGHT]
     # other frames of the camera tell from where on pixels are saturated
     saturated_from = {
-        camera: camera_saturation(bench, found, desk, camera)
+        camera: camera_saturation(shop, camera)
         for camera in {light.setup.camera: None for light in lights}
     }
     keys = {
-        light.path: _key(bench, found, plan, shelf, light, saturated_from[light.setup.camera])
+        light.path: _key(bench, found, plan, shop.shelf, light, saturated_from[light.setup.camera])
         for light in lights
     }
     subs: dict[Path, MeasuredSub] = {}
@@ -97,15 +87,15 @@ def measure_lights(
     if missing:
         from stackbench.job.calibrators import CalibratorDesk
 
-        calibrators = CalibratorDesk(bench, found, shelf, desk)
-        for light, outcome in _measure(bench, plan, desk, calibrators, missing, keys):
+        calibrators = CalibratorDesk(shop)
+        for light, outcome in _measure(bench, plan, shop.desk, calibrators, missing, keys):
             if isinstance(outcome, Problem):
                 problems.append(outcome)
                 continue
             subs[light.path] = MeasuredSub(frame=light, key=keys[light.path], measures=outcome)
     noticed: dict[Problem, None] = {}
     for serving in {plan.servings[light.path]: None for light in lights}:
-        noticed.update(dict.fromkeys(_bad_pixel_problems(bench, shelf, serving)))
+        noticed.update(dict.fromkeys(_bad_pixel_problems(bench, shop.shelf, serving)))
     return Measured(
         subs={light.path: subs[light.path] for light in lights if light.path in subs},
         problems=(*noticed, *problems),

@@ -10,15 +10,12 @@ from numpy.typing import NDArray
 from pydantic import TypeAdapter
 
 from stackbench import __version__
-from stackbench.calibration.matching import CalibrationPlan
 from stackbench.frames.work import Cancelled
 from stackbench.job.bench import Bench
-from stackbench.job.finding import Found
 from stackbench.job.keys import key_of
-from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.recipes import Ingredient, Recipe
-from stackbench.job.shelf import MasterShelf
+from stackbench.job.workshop import Workshop
 
 if TYPE_CHECKING:
     from stackbench.stacking.records import StackInput
@@ -72,27 +69,15 @@ _CURVE: TypeAdapter[NoiseCurve] = TypeAdapter(NoiseCurve)
 
 
 def noise_curve(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
+    shop: Workshop,
     recipe: Recipe,
 ) -> NoiseCurve | None:
     """Measure how the noise fell, or recall it.
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench; its progress hears of subs of the step of stacking.
-    found : Found
-        The job's frames and checksums.
-    plan : CalibrationPlan
-        What serves each light.
-    shelf : MasterShelf
-        The finished masters.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
     recipe : Recipe
         What the stack is made of.
 
@@ -108,13 +93,14 @@ def noise_curve(
     Cancelled
         If the bench's `stop` answered True.
     """
+    bench = shop.bench
     key = key_of(__version__, recipe.key)
     known = bench.store.recall("noise curve", key)
     if known is None:
         from stackbench.job.stackmaking import stack_inputs
 
         ordered = replace(recipe, subs=tuple(sorted(recipe.subs, key=_by_time)))
-        inputs = stack_inputs(bench, found, plan, shelf, desk, ordered)
+        inputs = stack_inputs(shop, ordered)
         curve = _measured(bench, inputs, recipe.grid_shape)
         record = None if curve is None else _CURVE.dump_python(curve, mode="json")
         bench.store.keep("noise curve", key, {"curve": record})

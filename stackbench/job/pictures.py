@@ -175,7 +175,7 @@ class PictureDesk:
 
         if night is None:
             return Calibrator()
-        desk = CalibratorDesk(self._bench, night.looked.found, night.shelf, self._desk)
+        desk = CalibratorDesk(night.workshop(self._bench, self._desk))
         serving = night.looked.overview.plan.servings[frame.path]
         return desk.calibrator(serving, frame.setup.camera)
 

@@ -21,6 +21,7 @@ from stackbench.job.recipes import Recipe
 from stackbench.job.settings import Settings
 from stackbench.job.shelf import FinishedMaster
 from stackbench.job.stacking import FinishedStack
+from stackbench.job.workshop import Workshop
 
 if TYPE_CHECKING:
     from stackbench.job.run import MeasuredNight
@@ -89,9 +90,8 @@ class ProductDesk:
         night = self._night
         if night is None or one.kind not in (Kind.BIAS, Kind.FLAT):
             return sheet, None
-        found, plan = night.looked.found, night.looked.overview.plan
-        camera = one.setup.camera
-        return sheet, camera_numbers(self._bench, found, plan, night.shelf, self._desk, camera)
+        shop = night.workshop(self._bench, self._desk)
+        return sheet, camera_numbers(shop, one.setup.camera)
 
     def noise_curve(self, recipe: Recipe, *, progress: Progress, stop: Stop) -> NoiseCurve | None:
         """Measure how the noise of a stack fell with the number of its subs.
@@ -117,9 +117,7 @@ class ProductDesk:
         Cancelled
             If `stop` answered True.
         """
-        bench, night = self._at_work(progress, stop)
-        found, plan = night.looked.found, night.looked.overview.plan
-        return noise_curve(bench, found, plan, night.shelf, self._desk, recipe)
+        return noise_curve(self._at_work(progress, stop), recipe)
 
     def doubt(self, judged: JudgedGroup) -> Doubt | None:
         """Find the doubtful subs of a group; answers at once.
@@ -173,18 +171,16 @@ class ProductDesk:
         """
         known = self._differences.get(doubt.key)
         if known is None:
-            bench, night = self._at_work(progress, stop)
-            found, plan = night.looked.found, night.looked.overview.plan
-            known = make_difference(
-                bench, found, plan, night.shelf, self._desk, doubt, finished=finished
-            )
+            shop = self._at_work(progress, stop)
+            known = make_difference(shop, doubt, finished=finished)
             self._differences[doubt.key] = known
             while len(self._differences) > _MOST_DIFFERENCES:
                 old = self._differences.pop(next(iter(self._differences)))
                 old.path.unlink(missing_ok=True)
         return known
 
-    def _at_work(self, progress: Progress, stop: Stop) -> "tuple[Bench, MeasuredNight]":
+    def _at_work(self, progress: Progress, stop: Stop) -> Workshop:
         if self._night is None:
             raise ValueError("there is nothing to ask about before the subs are measured")
-        return replace(self._bench, progress=progress, stop=stop), self._night
+        bench = replace(self._bench, progress=progress, stop=stop)
+        return self._night.workshop(bench, self._desk)

@@ -7,7 +7,6 @@ from functools import partial
 from pathlib import Path
 
 from stackbench import __version__
-from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.phototransfer import MeasuredCamera
 from stackbench.calibration.records import CalibrationSet, Serving
 from stackbench.export.lessons import LimitEntry, finding_entry
@@ -33,15 +32,14 @@ from stackbench.job.bench import Bench
 from stackbench.job.camera import camera_numbers
 from stackbench.job.diagnosing import Diagnosis
 from stackbench.job.exporting import FinishedChannel
-from stackbench.job.finding import Found
 from stackbench.job.frameentries import frame_entries
 from stackbench.job.judging import JudgedGroup
 from stackbench.job.keys import file_mark, key_of
 from stackbench.job.overview import times_served
-from stackbench.job.pixels import PixelDesk
 from stackbench.job.rereading import NIGHT_NAME, PAGE_NAME, TABLE_NAME
 from stackbench.job.shelf import FinishedMaster, MasterShelf
 from stackbench.job.versions import library_versions
+from stackbench.job.workshop import Workshop
 from stackbench.review.limits import PlacedLimit
 
 
@@ -50,24 +48,18 @@ class Results:
     """What the steps of a job made."""
 
     folders: tuple[Path, ...]
-    found: Found
-    plan: CalibrationPlan
-    shelf: MasterShelf
+    shop: Workshop
     judged: tuple[JudgedGroup, ...]
     diagnosis: Diagnosis
     channels: tuple[FinishedChannel, ...]
     problems: tuple[Problem, ...]
 
 
-def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
+def record_of(results: Results) -> Night:
     """Write down a run.
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    desk : PixelDesk
-        Gives pixels, for the camera's numbers.
     results : Results
         What the steps made.
 
@@ -76,17 +68,17 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
     Night
         The record, to be written as night.json, tables and report.
     """
-    nights = results.diagnosis.nights
+    shop, nights = results.shop, results.diagnosis.nights
     seen = {one.path: one for night in nights for one in night.observations}
     return Night(
-        out=bench.out,
+        out=shop.bench.out,
         inputs=results.folders,
         written=datetime.now(UTC),
         frames=frame_entries(
-            results.found,
+            shop.found,
             results.judged,
-            servings=results.plan.servings,
-            shelf=results.shelf,
+            servings=shop.plan.servings,
+            shelf=shop.shelf,
             used={
                 one.frame.path: one
                 for channel in results.channels
@@ -95,7 +87,7 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
             hits=_hits(results),
             seen=seen,
         ),
-        masters=_masters(bench, desk, results),
+        masters=_masters(results),
         stacks=tuple(_stack(channel) for channel in results.channels),
         problems=tuple(
             ProblemEntry(path=one.path, what=one.what, why=one.why, remedy=one.remedy)
@@ -105,13 +97,13 @@ def record_of(bench: Bench, desk: PixelDesk, results: Results) -> Night:
         advice=advice_of(
             nights,
             results.channels,
-            _cameras(bench, desk, results),
-            results.plan.servings,
-            gain=bench.settings.planning.gain,
+            _cameras(results),
+            shop.plan.servings,
+            gain=shop.bench.settings.planning.gain,
         ),
         limits=tuple(_limit(group, one) for group in results.judged for one in group.limits),
         field_maps=results.diagnosis.field_maps,
-        settings=bench.settings.model_dump(mode="json"),
+        settings=shop.bench.settings.model_dump(mode="json"),
         versions=library_versions(),
     )
 
@@ -128,13 +120,10 @@ def _hits(results: Results) -> dict[Path, int]:
     }
 
 
-def _cameras(bench: Bench, desk: PixelDesk, results: Results) -> dict[str, MeasuredCamera | None]:
+def _cameras(results: Results) -> dict[str, MeasuredCamera | None]:
     """Give the camera's numbers by setup."""
     setups = {setup_label(one.group.setup): one.group.setup for one in results.judged}
-    return {
-        label: camera_numbers(bench, results.found, results.plan, results.shelf, desk, setup.camera)
-        for label, setup in setups.items()
-    }
+    return {label: camera_numbers(results.shop, setup.camera) for label, setup in setups.items()}
 
 
 def write_record(bench: Bench, night: Night) -> None:
@@ -190,20 +179,16 @@ def _limit(group: JudgedGroup, one: PlacedLimit) -> LimitEntry:
     )
 
 
-def _masters(bench: Bench, desk: PixelDesk, results: Results) -> tuple[MasterEntry, ...]:
-    entries = []
-    lights = [
-        results.plan.servings[sub.frame.path] for group in results.judged for sub in group.subs
-    ]
+def _masters(results: Results) -> tuple[MasterEntry, ...]:
+    shop, entries = results.shop, []
+    lights = [shop.plan.servings[sub.frame.path] for group in results.judged for sub in group.subs]
     served = times_served(lights)
-    bad = _bad_pixels(bench, results.shelf, lights)
-    for one, master in results.shelf.all():
+    bad = _bad_pixels(shop.bench, shop.shelf, lights)
+    for one, master in shop.shelf.all():
         numbers = None
         if one.kind in (Kind.BIAS, Kind.FLAT):
-            numbers = camera_numbers(
-                bench, results.found, results.plan, results.shelf, desk, one.setup.camera
-            )
-        growth = hot_growth(bench, one, master)
+            numbers = camera_numbers(shop, one.setup.camera)
+        growth = hot_growth(shop.bench, one, master)
         entries.append(_master(one, master, numbers, served.get(one, 0), bad.get(one), growth))
     return tuple(entries)
 

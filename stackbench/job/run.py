@@ -31,6 +31,7 @@ from stackbench.job.remembering import remember_nights, with_made_settings
 from stackbench.job.shelf import MasterShelf
 from stackbench.job.stacking import FinishedStack, stack_groups
 from stackbench.job.standing import with_history
+from stackbench.job.workshop import Workshop
 from stackbench.review.camera import CameraRecord
 
 
@@ -52,6 +53,24 @@ class MeasuredNight:
     measured: Measured
     fields: tuple[Field, ...]
     cameras: tuple[CameraRecord, ...]
+
+    def workshop(self, bench: Bench, desk: PixelDesk) -> Workshop:
+        """Make the place ready where the night's pixels are worked on.
+
+        Parameters
+        ----------
+        bench : Bench
+            The bench with the settings of the work.
+        desk : PixelDesk
+            Gives the frames' pixels.
+
+        Returns
+        -------
+        Workshop
+            With the finished masters.
+        """
+        found, plan = self.looked.found, self.looked.overview.plan
+        return Workshop(bench=bench, found=found, plan=plan, shelf=self.shelf, desk=desk)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,16 +228,17 @@ def measure_night(
         If a master cannot be written.
     """
     plan = looked.overview.plan
+    shop = Workshop(
+        bench=bench, found=looked.found, plan=plan, shelf=MasterShelf(plan.sets), desk=desk
+    )
     with Background() as background:
-        shelf = make_masters(bench, looked.found, plan, desk, background=background, hear=hear)
-        measured = measure_lights(bench, looked.found, plan, shelf, desk)
-        cameras = background.start(
-            lambda: camera_records(bench, looked.found, plan, shelf, desk, measured.subs)
-        )
+        make_masters(shop, background=background, hear=hear)
+        measured = measure_lights(shop)
+        cameras = background.start(lambda: camera_records(shop, measured.subs))
         fields = register_lights(bench, light_groups(looked.found.frames), measured)
     return MeasuredNight(
         looked=looked,
-        shelf=shelf,
+        shelf=shop.shelf,
         measured=measured,
         fields=fields,
         cameras=cameras.result(),
@@ -276,20 +296,17 @@ def finish_night(
     WriteError
         If a product cannot be written.
     """
-    found, overview = night.looked.found, night.looked.overview
-    plan, shelf, subs = overview.plan, night.shelf, night.measured.subs
+    shop = night.workshop(bench, desk)
     with Background() as background:
-        begun, unstacked = stack_groups(
-            bench, found, plan, shelf, desk, judged, background=background
-        )
+        begun, unstacked = stack_groups(shop, judged, background=background)
         # worked out while the last stack is measured and written
-        doubts = calibration_doubts(bench, found, plan, shelf, desk, subs)
+        doubts = calibration_doubts(shop, night.measured.subs)
         diagnosis = diagnosis_of(judged, night.cameras)
     stacks = tuple(one.finished() for one in begun)
     desk.forget()
-    channels, unaligned = export_channels(bench, found, stacks)
+    channels, unaligned = export_channels(bench, shop.found, stacks)
     problems = (
-        *overview.problems,
+        *night.looked.overview.problems,
         *night.shelf.problems,
         *night.measured.problems,
         *doubts,
@@ -298,15 +315,13 @@ def finish_night(
     )
     results = Results(
         folders=night.looked.folders,
-        found=found,
-        plan=overview.plan,
-        shelf=night.shelf,
+        shop=shop,
         judged=tuple(judged),
         diagnosis=diagnosis,
         channels=channels,
         problems=tuple(dict.fromkeys(problems)),
     )
-    record, forgotten = with_history(bench.history, record_of(bench, desk, results))
+    record, forgotten = with_history(bench.history, record_of(results))
     write_record(bench, record)
     return Outcome(
         stacks=stacks,

@@ -5,29 +5,22 @@ from stackbench.frames.errors import FrameError
 from stackbench.frames.pixels import MappedRows
 from stackbench.frames.records import CameraSetup, Frame, Kind
 from stackbench.frames.work import in_threads
-from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.keys import key_of
-from stackbench.job.pixels import PixelDesk
+from stackbench.job.workshop import Workshop
 
 # So many flats and lights are looked at: the level is the camera's own, and
 # any frame with a few saturated stars shows it.
 _LOOKED_AT = 6
 
 
-def camera_saturation(
-    bench: Bench, found: Found, desk: PixelDesk, camera: CameraSetup
-) -> float | None:
+def camera_saturation(shop: Workshop, camera: CameraSetup) -> float | None:
     """Tell from which raw value on a camera's pixels are saturated.
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's frames and checksums.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
     camera : CameraSetup
         The camera with its settings.
 
@@ -36,6 +29,7 @@ def camera_saturation(
     float or None
         Raw ADU; None when no frame shows saturation.
     """
+    bench, found, desk = shop.bench, shop.found, shop.desk
     looked_at = _spread(found, camera, Kind.LIGHT) + _spread(found, camera, Kind.FLAT)
     key = key_of(__version__, [found.checksums[frame.path] for frame in looked_at])
     known = bench.store.recall("saturation", key)

@@ -19,10 +19,10 @@ from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
 from stackbench.job.judging import JudgedGroup
 from stackbench.job.keys import file_mark
-from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.recipes import Recipe, group_names, write_recipe
 from stackbench.job.shelf import MasterShelf
+from stackbench.job.workshop import Workshop
 
 if TYPE_CHECKING:
     from stackbench.job.noisesources import NoiseSources
@@ -86,11 +86,7 @@ _FACTS: TypeAdapter[StackFacts] = TypeAdapter(StackFacts)
 
 
 def stack_groups(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
+    shop: Workshop,
     judged: Sequence[JudgedGroup],
     *,
     background: Background,
@@ -99,16 +95,8 @@ def stack_groups(
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's frames and checksums.
-    plan : CalibrationPlan
-        What serves each light.
-    shelf : MasterShelf
-        The finished masters.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
     judged : sequence of JudgedGroup
         The groups.
     background : Background
@@ -120,12 +108,13 @@ def stack_groups(
         The stacks, the last of which may not be written yet, and what kept
         subs or groups out of one.
     """
+    bench = shop.bench
     stacks: list[BegunStack] = []
     problems: list[Problem] = []
     names = group_names([one.group for one in judged])
     bench.progress.begin(Step.STACK, sum(sub.kept for one in judged for sub in one.subs))
     for one, name in zip(judged, names, strict=True):
-        recipe, left_out = write_recipe(bench, plan, shelf, one)
+        recipe, left_out = write_recipe(bench, shop.plan, shop.shelf, one)
         problems += left_out
         if recipe is None:
             continue
@@ -140,15 +129,15 @@ def stack_groups(
             from stackbench.job.stackmaking import make_stack
 
             try:
-                stack, inputs = make_stack(bench, found, plan, shelf, desk, recipe)
+                stack, inputs = make_stack(shop, recipe)
             except FrameError as error:
                 problems.append(error.problem)
                 continue
             # what was unpacked of these subs is not needed again
-            desk.release(one.frame for one in recipe.subs)
+            shop.desk.release(one.frame for one in recipe.subs)
             finish = partial(
-                _finish, bench, found, recipe, stack, inputs, path,
-                noise_sources(plan, shelf, recipe),
+                _finish, bench, shop.found, recipe, stack, inputs, path,
+                noise_sources(shop.plan, shop.shelf, recipe),
             )  # fmt: skip
             facts = background.start(finish)
             del stack, inputs, finish  # the next stack needs the memory

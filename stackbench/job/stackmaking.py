@@ -9,7 +9,6 @@ import numpy as np
 
 from stackbench.calibration.apply import CalibratedRows
 from stackbench.calibration.cosmics import CleanedRows
-from stackbench.calibration.matching import CalibrationPlan
 from stackbench.export.fits import write_stack
 from stackbench.export.provenance import InputFile, ProductFacts, Provenance
 from stackbench.job.bench import Bench
@@ -19,13 +18,12 @@ from stackbench.job.cleaning import cleaned
 from stackbench.job.finding import Found
 from stackbench.job.judging import known
 from stackbench.job.noisesources import NoiseSources
-from stackbench.job.pixels import PixelDesk
 from stackbench.job.progress import Step
 from stackbench.job.recipes import Recipe
-from stackbench.job.shelf import MasterShelf
 from stackbench.job.sky import grid_wcs
 from stackbench.job.stacking import StackFacts
 from stackbench.job.versions import library_versions
+from stackbench.job.workshop import Workshop
 from stackbench.stacking.engine import stack_subs
 from stackbench.stacking.prediction import predict_noise
 from stackbench.stacking.records import Stack, StackInput
@@ -33,27 +31,15 @@ from stackbench.stars.quality import measure_frame
 
 
 def make_stack(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
+    shop: Workshop,
     recipe: Recipe,
 ) -> tuple[Stack, list[StackInput]]:
     """Add up a stack.
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's frames and checksums.
-    plan : CalibrationPlan
-        What serves each light.
-    shelf : MasterShelf
-        The finished masters.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
     recipe : Recipe
         What goes in.
 
@@ -67,8 +53,9 @@ def make_stack(
     FrameError
         If a sub cannot be read any more.
     """
+    bench = shop.bench
     bench.compiling.wait("resampling", "rejection")
-    inputs = stack_inputs(bench, found, plan, shelf, desk, recipe)
+    inputs = stack_inputs(shop, recipe)
     reported = 0
 
     def _tick(done: int, total: int) -> None:
@@ -89,27 +76,15 @@ def make_stack(
 
 
 def stack_inputs(
-    bench: Bench,
-    found: Found,
-    plan: CalibrationPlan,
-    shelf: MasterShelf,
-    desk: PixelDesk,
+    shop: Workshop,
     recipe: Recipe,
 ) -> list[StackInput]:
     """Make the subs of a stack ready to be read, calibrated, by rows.
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's frames and checksums.
-    plan : CalibrationPlan
-        What serves each light.
-    shelf : MasterShelf
-        The finished masters.
-    desk : PixelDesk
-        Gives the frames' pixels.
+    shop : Workshop
+        The bench, the frames and their masters.
     recipe : Recipe
         What goes in.
 
@@ -123,20 +98,20 @@ def stack_inputs(
     FrameError
         If a sub cannot be read any more.
     """
-    calibrators = CalibratorDesk(bench, found, shelf, desk)
+    calibrators = CalibratorDesk(shop)
     calibrated = [
         CalibratedRows(
-            desk.pixels(one.frame),
-            calibrators.calibrator(plan.servings[one.frame.path], one.frame.setup.camera),
+            shop.desk.pixels(one.frame),
+            calibrators.calibrator(shop.plan.servings[one.frame.path], one.frame.setup.camera),
         )
         for one in recipe.subs
     ]
     sources: Sequence[CalibratedRows | CleanedRows] = calibrated
     if recipe.cleaned:
         camera = recipe.group.setup.camera
-        numbers = camera_numbers(bench, found, plan, shelf, desk, camera)
+        numbers = camera_numbers(shop, camera)
         gain = None if numbers is None else numbers.gain_e_per_adu
-        sources = cleaned(bench, recipe, calibrated, gain_e_per_adu=gain)
+        sources = cleaned(shop.bench, recipe, calibrated, gain_e_per_adu=gain)
     return [
         StackInput(
             source=source,

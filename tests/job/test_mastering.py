@@ -74,9 +74,9 @@ def made(monkeypatch):
     kinds = []
     make = mastermaking.make_master
 
-    def noting(bench, found, plan, shelf, desk, one):
+    def noting(shop, one):
         kinds.append(one.kind.value)
-        return make(bench, found, plan, shelf, desk, one)
+        return make(shop, one)
 
     monkeypatch.setattr(mastermaking, "make_master", noting)
     return kinds
