@@ -82,15 +82,29 @@ def test_all_angles_agree_with_astropy():
         assert abs(off) < 0.5 / math.cos(math.radians(frame.pointing.dec_deg))
 
 
+def geocentric(times, place_m):
+    """Give right ascension and declination of date, degrees, seen from the Earth's centre."""
+    pole = Site(latitude_deg=90.0, longitude_deg=0.0, height_m=-6356752.0)
+    horizon = Horizon(pole, times)
+    tt = times / 86400 + 69.184 / 86400
+    equinox = erfa.pnm06a(2440587.5, tt[0]).T @ np.array([1.0, 0.0, 0.0])
+    # the hour angle of the equinox is sidereal time
+    _, _, (sidereal, hour_angle), _ = Horizon(pole, times.repeat(2)).look_deg(
+        np.stack([equinox * 1e20, place_m[0]])
+    )
+    return (sidereal - hour_angle) % 360, horizon.altitudes_deg(place_m)[0]
+
+
 def test_the_sun_in_october_1992():
     # α 13h13m30.75s, δ −7°47′01.7″ apparent at 1992-10-13 0 h TD: Meeus 1998, Astronomical
     # Algorithms, example 25.b (from memory)
     moment = datetime(1992, 10, 13, tzinfo=UTC) - timedelta(seconds=59)
     times = np.array([moment.timestamp()])
-    # the direction of date: a horizon at the Earth's pole sees the declination
-    pole = Site(latitude_deg=90.0, longitude_deg=0.0, height_m=-6356752.0)
-    declination = Horizon(pole, times).altitudes_deg(sun_at(times))[0]
-    # light time and aberration move the Sun by 20.5″ along the ecliptic: 8″ in declination
+    right_ascension, declination = geocentric(times, sun_at(times))
+    # light time and aberration move the Sun by 20.5″ along the ecliptic: 1.3 s, and 8″ in
+    # declination
+    hms = 13 * 3600 + 13 * 60 + 30.75
+    assert right_ascension * 240 == pytest.approx(hms, abs=1.5)
     assert declination == pytest.approx(-(7 + 47 / 60 + 1.7 / 3600), abs=10 / 3600)
 
 
@@ -100,8 +114,8 @@ def test_the_moon_in_april_1992():
     moment = datetime(1992, 4, 12, tzinfo=UTC) - timedelta(seconds=59)
     times = np.array([moment.timestamp()])
     moon, lit = moon_at(times)
-    pole = Site(latitude_deg=90.0, longitude_deg=0.0, height_m=-6356752.0)
-    declination = Horizon(pole, times).altitudes_deg(moon)[0]
+    right_ascension, declination = geocentric(times, moon)
+    assert right_ascension == pytest.approx(134.68847, abs=0.002)
     assert declination == pytest.approx(13.76837, abs=0.002)
     assert lit[0] == pytest.approx(0.6786, abs=1e-3)
     assert np.linalg.norm(moon[0]) / 1000 == pytest.approx(368409.7, abs=50)
