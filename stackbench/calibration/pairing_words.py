@@ -89,6 +89,11 @@ def flat_notes(flat: Frame, serving: Serving, *, dark_missing: bool = False) -> 
     return (f"flat: {name} subtracted" + ("" if same else " as taken, no bias found"),)
 
 
+def _set_to(value: float | None) -> str:
+    """Write a temperature as coolers are set: lights that differ by less want the same darks."""
+    return "their temperature" if value is None else f"{round(value)} °C".replace("-", "−")
+
+
 def no_dark(light: Frame, sets: Sequence[CalibrationSet]) -> Problem:
     """Say that no dark serves a light.
 
@@ -108,7 +113,7 @@ def no_dark(light: Frame, sets: Sequence[CalibrationSet]) -> Problem:
         what=f"{lights_of(light)}: no dark serves them",
         why=_why_no_dark(light, sets),
         remedy=f"take darks of {seconds(light.exposure_s)} "
-        f"at {celsius(light.temperature_c)} with these settings; "
+        f"at {_set_to(light.temperature_c)} with these settings; "
         "until then hot pixels are left to the rejection",
     )
 
@@ -202,9 +207,9 @@ def dark_off_in_temperature(light: Frame, dark: CalibrationSet) -> Problem:
     gap = rule_for(light.kind, dark.kind, TEMPERATURE).gap(light, dark) or 0.0
     return Problem(
         what=f"{lights_of(light)}: the nearest dark is {gap:.1f} °C away",
-        why=f"the lights were taken at {celsius(light.temperature_c)}, "
+        why=f"the lights were taken at {_set_to(light.temperature_c)}, "
         f"the darks at {celsius(dark.temperature_c)}",
-        remedy=f"take darks at {celsius(light.temperature_c)}, or set dark_doubling_c to have "
+        remedy=f"take darks at {_set_to(light.temperature_c)}, or set dark_doubling_c to have "
         "them scaled; until then the dark signal is removed only in part",
     )
 

@@ -76,6 +76,7 @@ def advice_of(
                 filters=tuple(_filter_entry(one, gain) for one in advised),
                 lines=(
                     *_missing(night, servings),
+                    *_unknown_camera(advised),
                     *_seeing_lines(night),
                     *_focus_lines(night),
                     *_when_next(night),
@@ -152,12 +153,22 @@ def _rounded(seconds: float) -> float:
 
 
 def _missing(night: TargetNight, servings: Mapping[Path, Serving]) -> list[str]:
-    """Say what calibration is missing or doubtful, each once."""
-    told: dict[str, None] = {}
+    """Say what to do about missing or doubtful calibration, each once with its filters."""
+    told: dict[str, dict[str, None]] = {}
     for one in night.observations:
         for problem in servings[one.path].problems:
-            told[f"{problem.what}: {problem.remedy}"] = None
-    return list(told)
+            told.setdefault(problem.remedy, {})[one.filter or "no filter"] = None
+    return [f"{', '.join(filters)}: {remedy}" for remedy, filters in told.items()]
+
+
+def _unknown_camera(advised: Sequence[FilterAdvice]) -> list[str]:
+    """Say what would tell the numbers that electrons are counted with."""
+    if all(one.noise_e_s is not None and one.depth.read_noise_e is not None for one in advised):
+        return []
+    return [
+        "gain and read noise of the camera are not known: a few flats and bias frames with these "
+        "settings would tell them, and with them S/N and sub lengths"
+    ]
 
 
 def _seeing_lines(night: TargetNight) -> list[str]:
