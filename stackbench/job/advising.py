@@ -19,7 +19,7 @@ from stackbench.job.diagnosing import TargetNight
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.judging import known
 from stackbench.job.places import Chance, next_chance
-from stackbench.review.focus import focus_positions
+from stackbench.review.focuspositions import focus_positions
 from stackbench.review.planning import FilterAdvice, FilterDepth, advise
 from stackbench.review.seeing import fried_length_cm, zenith_seeing
 
@@ -189,11 +189,12 @@ def _focus_lines(night: TargetNight) -> list[str]:
     if len(positions) < 2:
         return []
     said = [
-        f"{one.filter or 'no filter'} {one.used:.0f}"
+        f"{one.filter or 'no filter'} "
+        + (f"{one.used:.0f}" if one.offset is None else f"{one.offset:+.0f}".replace("-", "−"))
         + ("" if one.best is None else f" (best {one.best:.0f} ± {one.error or 0.0:.0f})")
         for one in positions
     ]
-    return [f"focuser position by filter, median of the night: {', '.join(said)}"]
+    return [f"focuser position by filter, offsets as of subs next to each other: {', '.join(said)}"]
 
 
 def _when_next(night: TargetNight) -> list[str]:

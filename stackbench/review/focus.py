@@ -41,21 +41,6 @@ _DROP = 0.12
 _SUBS_AROUND = 4
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FocusPosition:
-    """Where the focuser stood for one filter.
-
-    `best` is the position of least FWHM by a parabola, where the positions
-    used allow one, with its 1σ `error`; `used` the median of those used.
-    """
-
-    filter: str | None
-    used: float
-    subs: int
-    best: float | None = None
-    error: float | None = None
-
-
 def focus_findings(subs: Sequence[Observation]) -> list[Finding]:
     """Look for focus that drifted while stars stayed round.
 
@@ -131,50 +116,6 @@ def refocus_places(subs: Sequence[Observation], relative: Floats) -> list[int]:
             continue
         found.append(index)
     return found
-
-
-def focus_positions(subs: Sequence[Observation]) -> tuple[FocusPosition, ...]:
-    """Tell where the focuser stood for each filter, and where focus was best.
-
-    Parameters
-    ----------
-    subs : sequence of Observation
-        The subs of one setup.
-
-    Returns
-    -------
-    tuple of FocusPosition
-        By filter name; filters whose headers give no position are left out. The
-        differences of `used` between filters are their focus offsets.
-    """
-    by_filter: dict[str, list[Observation]] = {}
-    for one in subs:
-        if one.focus_position is not None and one.measures.fwhm_px is not None:
-            by_filter.setdefault(one.filter or "", []).append(one)
-    return tuple(_position(members) for _, members in sorted(by_filter.items()))
-
-
-def _position(members: Sequence[Observation]) -> FocusPosition:
-    places = np.array([one.focus_position or 0.0 for one in members])
-    squares = np.array([(one.measures.fwhm_px or 0.0) ** 2 for one in members])
-    used = float(np.median(places))
-    best = error = None
-    if len(np.unique(places)) >= 5:
-        span = float(np.ptp(places))
-        x = (places - used) / span
-        fit = fit_linear([np.ones_like(x), x, x**2], squares)
-        # a blur adds in quadrature, so that FWHM² is a parabola of the position
-        if fit is not None and fit.coefficients[2] > 5 * fit.errors[2]:
-            b, c = float(fit.coefficients[1]), float(fit.coefficients[2])
-            at = -b / (2 * c)
-            if x.min() < at < x.max():
-                best = used + at * span
-                error = span * math.hypot(
-                    float(fit.errors[1]) / (2 * c), b * float(fit.errors[2]) / (2 * c * c)
-                )
-    return FocusPosition(
-        filter=members[0].filter, used=used, subs=len(members), best=best, error=error
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

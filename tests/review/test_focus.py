@@ -6,7 +6,8 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from stackbench.review.focus import focus_findings, focus_positions
+from stackbench.review.focus import focus_findings
+from stackbench.review.focuspositions import focus_positions
 from tests.support.observed import DUSK, Faults, observed_night, stripped
 
 DRIFT = Faults(focus_px_c=0.4, refocus_h=(2.0, 4.0))
@@ -68,4 +69,26 @@ def test_the_best_focus_of_each_filter_and_their_offset():
     for name, place in best.items():
         assert found[name].best == pytest.approx(place, abs=max(3 * found[name].error, 2.0))
         assert found[name].error < 4
+    # filters take turns; the nearest sub may lie one step of the sweep further
+    offsets = {name: one.offset for name, one in found.items()}
+    most = next(name for name, offset in offsets.items() if offset is None)
+    assert offsets == {
+        name: None if name == most else pytest.approx(place - best[most], abs=15.0)
+        for name, place in best.items()
+    }
     assert focus_positions(stripped(night)) == ()
+
+
+def test_a_refocus_in_between_is_no_offset_of_a_filter():
+    night = observed_night(np.random.default_rng(7), filters=("L", "Ha"), hours=4.0)
+    # the second half is L alone, refocused
+    half = len(night) // 2
+    moved = [
+        replace(one, filter="L" if n >= half else one.filter, focus_position=place)
+        for n, one in enumerate(night)
+        for place in [(12000.0 if n < half else 11850.0) + (30.0 if one.filter == "Ha" else 0.0)]
+        if n < half or one.filter == "L"
+    ]
+    found = {one.filter: one for one in focus_positions(moved)}
+    assert found["L"].offset is None
+    assert found["Ha"].offset == 30.0
