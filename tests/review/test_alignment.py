@@ -8,12 +8,22 @@ import pytest
 
 from stackbench.review.alignment import (
     ARCMIN,
+    ARCSEC,
+    SIDEREAL_RAD_S,
     alignment_findings,
     declination_drift,
     largest_polar_error_arcmin,
     polar_error,
 )
 from tests.support.observed import Faults, field_rotation, observed_night, stripped
+
+
+def test_the_sky_turns_at_the_sidereal_rate():
+    # 360 · 3600″ in the IAU's mean sidereal day of 86164.0905 s: derived
+    rate = SIDEREAL_RAD_S / ARCSEC
+    assert rate == pytest.approx(15.041069, abs=1e-6)
+    assert rate * math.cos(math.radians(60)) == pytest.approx(7.520534, abs=1e-6)
+    assert rate / 1.463313 == pytest.approx(10.2788, abs=1e-4)  # px/s on the equator
 
 
 def test_declination_drifts_by_a_quarter_of_an_arcsecond_a_minute_per_arcminute():
