@@ -77,9 +77,9 @@ def advice_of(
                 lines=(
                     *_missing(night, servings),
                     *_unknown_camera(advised),
+                    *_when_next(night),
                     *_seeing_lines(night),
                     *_focus_lines(night),
-                    *_when_next(night),
                 ),
             )
         )
