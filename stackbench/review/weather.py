@@ -1,5 +1,6 @@
 """Cloud and haze, dusk and dawn, and the Moon, from transparency and sky."""
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -54,6 +55,28 @@ def weather_findings(subs: Sequence[Observation]) -> list[Finding]:
     return sorted(found, key=lambda one: str(one.start))
 
 
+def magnitudes_lost(transparency: float | None) -> float:
+    """Tell by how much stars are fainter behind air that lets a share of their light through.
+
+    Parameters
+    ----------
+    transparency : float or None
+        The share.
+
+    Returns
+    -------
+    float
+        Magnitudes; NaN where the share is unknown or not above zero.
+
+    References
+    ----------
+    Pogson 1856, MNRAS 17, 12: five magnitudes are a factor of 100.
+    """
+    if transparency is None or not transparency > 0:
+        return math.nan
+    return -2.5 * math.log10(transparency)
+
+
 def _light_lost(subs: Sequence[Observation]) -> Floats:
     """Tell the light lost in each sub, magnitudes, beyond what clear air takes.
 
@@ -61,10 +84,7 @@ def _light_lost(subs: Sequence[Observation]) -> Floats:
     airmass where it is known and changes. Subs that lie below it are dropped
     from the fit by and by, but never more than half.
     """
-    transparency = [one.measures.transparency for one in subs]
-    lost = np.array(
-        [-2.5 * np.log10(t) if t is not None and t > 0 else np.nan for t in transparency]
-    )
+    lost = np.array([magnitudes_lost(one.measures.transparency) for one in subs])
     known = np.isfinite(lost)
     if np.count_nonzero(known) < _LEAST_SUBS:
         return np.full(len(subs), np.nan)

@@ -40,6 +40,18 @@ def test_the_factors_of_common_shares(share, factor):
     assert found == pytest.approx(factor, abs=1e-6)
 
 
+def test_the_sub_length_under_a_dark_sky():
+    # 995.5 photons/s/cm²/Å at V = 0 (Bessell 1979, PASP 91, 589; from memory), through an
+    # aperture of 10 cm, 850 Å, six in ten counted: zero point 19.00175 mag; derived from it,
+    # 21 mag per square arcsecond on pixels of 1.463313″ are 0.339919 e⁻/s
+    zero_point = 2.5 * math.log10(995.5 * math.pi / 4 * 10**2 * 850 * 0.6)
+    sky_e_s = 10 ** (-0.4 * (21 - zero_point)) * 1.463313**2
+    assert zero_point == pytest.approx(19.00175, abs=1e-5)
+    assert sky_e_s == pytest.approx(0.339919, rel=1e-5)
+    found = shortest_sub_s(read_noise_e=3.5, sky_e_s=sky_e_s, share=0.05)
+    assert found == pytest.approx(239.0244 * 0.5 / 0.339919, rel=1e-5)
+
+
 @pytest.mark.parametrize(("sub_s", "ratio"), [(30, 1.34669), (120, 1.09641), (300, 1.03915)])
 def test_a_stack_of_subs_against_one_long_exposure(sub_s, ratio):
     # √((B T + (T/t) R²) / (B T + R²)), derived

@@ -1,17 +1,25 @@
 """Cloud, twilight and moonlight put into nights, and found again."""
 
+import math
 from datetime import timedelta
 
 import numpy as np
 import pytest
 
 from stackbench.review.findings import Confidence
-from stackbench.review.weather import weather_findings
+from stackbench.review.weather import magnitudes_lost, weather_findings
 from tests.support.observed import DUSK, Faults, observed_night, stripped
 
 
 def causes(findings):
     return [one.cause for one in findings]
+
+
+def test_magnitudes_are_pogsons():
+    # four magnitudes are a factor of 39.810717 (Pogson 1856, MNRAS 17, 12; from memory)
+    assert magnitudes_lost(1 / 39.810717) == pytest.approx(4, abs=1e-8)
+    assert magnitudes_lost(1.0) == 0
+    assert all(math.isnan(magnitudes_lost(none)) for none in (None, 0.0, -0.1, math.nan))
 
 
 @pytest.mark.parametrize("seed", range(5))
