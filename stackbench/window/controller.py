@@ -1,13 +1,11 @@
 """The one place that owns a session: takes intents, starts work, renews the model."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
 from PySide6.QtCore import QObject, QTimer, Signal, Slot
-from PySide6.QtGui import QUndoStack
 
-from stackbench.frames.labels import Label
 from stackbench.frames.work import Stop
 from stackbench.job.history import History, default_history
 from stackbench.job.library import Library, default_library
@@ -16,11 +14,10 @@ from stackbench.job.remembering import is_output
 from stackbench.job.session import Session
 from stackbench.job.sessionstate import SessionState
 from stackbench.job.settings import BEFORE_JUDGING, Settings
-from stackbench.job.store import Decision
 from stackbench.review.limits import Limits
 from stackbench.window.changes import Changes
 from stackbench.window.choices import Choices, RecentNight
-from stackbench.window.decisions import DecideCommand, LabelCommand
+from stackbench.window.deciding import Deciding
 from stackbench.window.errands import Errands
 from stackbench.window.loader import PictureLoader
 from stackbench.window.night import NightModel
@@ -67,14 +64,11 @@ class Controller(QObject):
         self.errands = Errands(self)
         self.changes = Changes(self)
         self.changes.refused.connect(self.refused)
-        self.changes.settled.connect(self._settled)
         self.trial = Trial(self.model, self.changes, self)
+        self.deciding = Deciding(self)
         self.findings = NightFindings(self.model, self.errands, self)
-        self.undo_stack = QUndoStack(self)
         self.session: Session | None = None
         self._threads = threads
-        # what was decided by hand and is not judged yet
-        self._decided: dict[Path, Decision | None] = {}
         self._works = WorkThread(self)
         self._works.changed.connect(self.working_changed)
         self._works.progressed.connect(self.progressed)
@@ -152,54 +146,6 @@ class Controller(QObject):
         """Ask the work under way to stop."""
         self._works.cancel()
 
-    def decide(self, paths: Sequence[Path], decision: Decision | None) -> None:
-        """Keep or reject subs by hand, or hand them back to the rules.
-
-        Parameters
-        ----------
-        paths : sequence of Path
-            The subs.
-        decision : Decision or None
-            None hands them back.
-        """
-        if self.session is None or not self.model.state.groups:
-            return
-        before = {path: self._decision(path) for path in paths}
-        wanted: dict[Path, Decision | None] = dict.fromkeys(paths, decision)
-        if before != wanted:
-            self.undo_stack.push(DecideCommand(self._decide, wanted, before))
-
-    def label(self, paths: Sequence[Path], label: Label | None) -> None:
-        """Set the kind or the filter of frames by hand, or leave them to their headers.
-
-        Parameters
-        ----------
-        paths : sequence of Path
-            The frames.
-        label : Label or None
-            What it leaves open stays as it is; None takes all back.
-        """
-        if self.session is None or self._refuses_plan():
-            return
-        self.changes.settle()
-        known = self.session.labels()
-        before = {path: known.get(path) for path in paths}
-        wanted = {path: label and label.over(before[path]) for path in paths}
-        if before != wanted:
-            self.undo_stack.push(LabelCommand(self._label, wanted, before))
-
-    def undo(self) -> None:
-        """Take the last decision back."""
-        command = self.undo_stack.command(self.undo_stack.index() - 1)
-        if not (isinstance(command, LabelCommand) and self._refuses_plan()):
-            self.undo_stack.undo()
-
-    def redo(self) -> None:
-        """Decide again what was taken back."""
-        command = self.undo_stack.command(self.undo_stack.index())
-        if not (isinstance(command, LabelCommand) and self._refuses_plan()):
-            self.undo_stack.redo()
-
     def try_limit(self, measure: str, value: float, typical: float | None) -> None:
         """Show what a moved limit would change.
 
@@ -218,7 +164,7 @@ class Controller(QObject):
     def apply_trial(self) -> None:
         """Judge by the limits that were tried out."""
         if self.session is not None and self.trial.limits is not None:
-            self._change(partial(self.session.set_limits, self.trial.limits))
+            self.change(partial(self.session.set_limits, self.trial.limits))
 
     def set_settings(self, settings: Settings) -> None:
         """Work by other settings from now on.
@@ -229,7 +175,7 @@ class Controller(QObject):
             The settings of the night that is open.
         """
         if self.session is not None:
-            self._change(partial(self.session.set_settings, settings))
+            self.change(partial(self.session.set_settings, settings))
 
     def restore_limits(self) -> None:
         """Go back to the limits the program comes with."""
@@ -244,37 +190,21 @@ class Controller(QObject):
         self.pictures.close()
         self.errands.close()
 
-    def _decision(self, path: Path) -> Decision | None:
-        """Tell what was decided by hand on a sub, though it may not be judged yet."""
-        if path in self._decided:
-            return self._decided[path]
-        row = self.model.row(path)
-        if row is None or row.verdict is None or not row.by_hand:
-            return None
-        return Decision(row.verdict.decision.value)
+    def change(self, change: Callable[[], SessionState], *, other_plan: bool = False) -> None:
+        """Have the session changed, and show what that leads to.
 
-    def _decide(self, decisions: Mapping[Path, Decision | None]) -> None:
-        if self.session is not None:
-            self._decided |= decisions
-            self._change(partial(self.session.decide, decisions))
-
-    def _refuses_plan(self) -> bool:
-        """Say so when the plan cannot be changed because work goes on by it."""
-        if self.working:
-            self.refused.emit("Stop the work first; then kinds and filters can be set.")
-        return self.working
-
-    def _label(self, labels: Mapping[Path, Label | None]) -> None:
-        if self.session is not None:
-            self._change(partial(self.session.label, labels), other_plan=True)
-
-    def _change(self, change: Callable[[], SessionState], *, other_plan: bool = False) -> None:
-        """Have the session changed, and show what that leads to."""
+        Parameters
+        ----------
+        change : callable
+            Changes it, in another thread.
+        other_plan : bool
+            Whether other masters may serve a sub from then on.
+        """
         self.trial.forget()
         self.changes.begin(change, self._show_plan if other_plan else self._show)
 
     def _show_plan(self, state: object) -> None:
-        self.pictures.clear()  # other masters may serve the same sub
+        self.pictures.clear()
         self.errands.clear()
         self._show(state)
 
@@ -285,18 +215,13 @@ class Controller(QObject):
             if self.session is not None:
                 self.trial.again(self.session)
 
-    @Slot()
-    def _settled(self) -> None:
-        self._decided.clear()
-
     def _leave(self) -> None:
         self._news = None
         self.changes.clear()
-        self._decided.clear()
         self.pictures.clear()
         self.pictures.settle()  # a session that is closed under a picture ends the process
         self.errands.clear()
-        self.undo_stack.clear()
+        self.deciding.clear()
         self.trial.leave()
         while self._opened:
             self._opened.pop().close()

@@ -44,7 +44,8 @@ class FramesPage(QWidget):
         beside.setContentsMargins(0, 0, 0, 0)
         beside.setSpacing(0)
         beside.addWidget(scrolled(left), 3)
-        beside.addWidget(scrolled(right), 2)
+        self._to_look_at = scrolled(right)
+        beside.addWidget(self._to_look_at, 2)
         self._counts = label("", "muted", wrap=False)
         head = QHBoxLayout()
         head.setContentsMargins(12, 8, 12, 0)
@@ -78,7 +79,8 @@ class FramesPage(QWidget):
         if not self.isVisible():
             return
         state = self._model.state
-        self._counts.setText(_counts(state.frames))
+        complete = state.overview is not None and not state.problems
+        self._counts.setText(_counts(state.frames, complete=complete))
         if (state.overview, state.problems) == self._shown:
             return
         self._shown = (state.overview, state.problems)
@@ -93,9 +95,9 @@ class FramesPage(QWidget):
         groups.addStretch()
         problems = emptied(self._problems)
         alike = _alike(state.problems)
-        if state.overview is not None:
-            words = f"{counted(len(alike), 'thing')} to look at" if alike else "Nothing is missing"
-            problems.addWidget(label(words, "heading"))
+        self._to_look_at.setVisible(bool(alike))  # else the groups have all the room
+        if alike:
+            problems.addWidget(label(f"{counted(len(alike), 'thing')} to look at", "heading"))
         for problem, paths in alike.items():
             problems.addWidget(_problem(problem, paths))
         problems.addStretch()
@@ -173,7 +175,7 @@ def _sentence(words: str) -> str:
     return f"{words[0].upper()}{words[1:]}{'' if words.endswith('.') else '.'}"
 
 
-def _counts(frames: Sequence[Frame]) -> str:
+def _counts(frames: Sequence[Frame], *, complete: bool) -> str:
     """Count the frames by kind, such as "30 lights, 6 biases, 2 of unknown kind"."""
     counts = Counter(frame.kind for frame in frames)
     parts = [
@@ -183,7 +185,8 @@ def _counts(frames: Sequence[Frame]) -> str:
     ]
     if counts[Kind.UNKNOWN]:
         parts.append(f"{counts[Kind.UNKNOWN]} of unknown kind")
-    return ", ".join(parts)
+    words = ", ".join(parts)
+    return f"{words}: nothing is missing" if words and complete else words
 
 
 def _exposures(lights: tuple[Frame, ...]) -> str:

@@ -89,7 +89,7 @@ class MainWindow(QMainWindow):
         self.findings.wanted.connect(self.look_at)
         controller.findings.marked_changed.connect(self._show_marked)
         controller.findings.changed.connect(self._count_findings)
-        self.frames.every.label_asked.connect(controller.label)
+        self.frames.every.label_asked.connect(controller.deciding.label)
         self.channels.folder_asked.connect(self.beside.open_folder)
         self.review.wanted.connect(model.set_current)
         self.review.decided.connect(self._decide_current)
@@ -112,7 +112,10 @@ class MainWindow(QMainWindow):
         model.changed.connect(self._show_where)
         model.chosen_changed.connect(self._show_where)
         model.current_changed.connect(self._show_where)
-        for may in (controller.undo_stack.canUndoChanged, controller.undo_stack.canRedoChanged):
+        for may in (
+            controller.deciding.undo_stack.canUndoChanged,
+            controller.deciding.undo_stack.canRedoChanged,
+        ):
             may.connect(self._show_where)
 
     def go_to(self, step: str) -> None:
@@ -154,7 +157,7 @@ class MainWindow(QMainWindow):
         if self._works_on("another night can be opened"):
             return
         self.start.forget()
-        self.start.recent.show_nights(self._choices.recent())
+        self.start.show_recent(self._choices.recent())
         self.pages.show_start()
 
     def decide(self, decision: Decision | None) -> None:
@@ -166,7 +169,7 @@ class MainWindow(QMainWindow):
             None hands them back to the rules.
         """
         rows = self.controller.model.targets()
-        self.controller.decide([row.path for row in rows], decision)
+        self.controller.deciding.decide([row.path for row in rows], decision)
 
     def look_at(self, path: Path) -> None:
         """Show a sub in Review.
@@ -260,7 +263,7 @@ class MainWindow(QMainWindow):
     def _decide_current(self, decision: Decision | None) -> None:
         current = self.controller.model.current
         if current is not None:
-            self.controller.decide([current], decision)
+            self.controller.deciding.decide([current], decision)
 
     def step(self, by: int) -> None:
         """Show another sub in Review.
@@ -319,4 +322,4 @@ class MainWindow(QMainWindow):
         if geometry is None or not self.restoreGeometry(geometry):
             self.resize(1240, 860)
         self.bar.show_measure(self._choices.text("measure", "fwhm_px"))
-        self.start.recent.show_nights(self._choices.recent())
+        self.start.show_recent(self._choices.recent())

@@ -47,8 +47,8 @@ def main_commands(window: "MainWindow") -> list[Command]:
         Command(menu=night, words="", key="", do=_nothing),
         Command(menu=night, words="Settings…", key="Ctrl+,", do=window.beside.show_settings),
         Command(menu=night, words="Quit", key="Ctrl+Q", do=window.close),
-        Command(menu=subs, words="Undo", key="Ctrl+Z", do=controller.undo),
-        Command(menu=subs, words="Redo", key="Ctrl+Shift+Z", do=controller.redo),
+        Command(menu=subs, words="Undo", key="Ctrl+Z", do=controller.deciding.undo),
+        Command(menu=subs, words="Redo", key="Ctrl+Shift+Z", do=controller.deciding.redo),
         Command(menu=subs, words="", key="", do=_nothing),
         Command(menu=subs, words="Keep", key="K", do=partial(window.decide, Decision.KEEP)),
         Command(menu=subs, words="Reject", key="R", do=partial(window.decide, Decision.REJECT)),
@@ -92,7 +92,7 @@ def enable_commands(actions: Mapping[str, QAction], controller: Controller) -> N
     controller : Controller
         Knows what there is.
     """
-    state, undo = controller.model.state, controller.undo_stack
+    state, undo = controller.model.state, controller.deciding.undo_stack
     for words in DECISIONS:
         actions[words].setEnabled(bool(state.groups and controller.model.targets()))
     actions["Undo"].setEnabled(undo.canUndo())

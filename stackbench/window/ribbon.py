@@ -25,8 +25,9 @@ from stackbench.window.ribbondrawing import draw_bracket, draw_lanes, draw_sky_a
 from stackbench.window.ribbonplaces import LEAST_CELL, RibbonPlaces
 from stackbench.window.ribbonroom import GUTTER, RibbonRoom
 from stackbench.window.ribbonsky import SkyBand
-from stackbench.window.skywords import UNKNOWN_SKY, sky_words
-from stackbench.window.subwords import clock, sky_of, state_words, sub_line, tip
+from stackbench.window.skywords import moment_words
+from stackbench.window.stretches import neighbour, stretch_to
+from stackbench.window.subwords import sky_of, state_words, sub_line, tip
 
 
 class Ribbon(QWidget):
@@ -162,9 +163,7 @@ class Ribbon(QWidget):
         moment_s = self._places.timeline.moment((place.x() - GUTTER) / room.wide)
         if moment_s is None:
             return ""
-        moment = datetime.fromtimestamp(moment_s, tz=UTC)
-        known = self._model.state.sky.at(moment)
-        return f"{clock(moment)}: {sky_words(known)}" if known is not None else UNKNOWN_SKY
+        return moment_words(self._sky.sky, datetime.fromtimestamp(moment_s, tz=UTC))
 
     def handles(self) -> Sequence[Handle]:
         """List the limits that can be moved.
@@ -321,7 +320,7 @@ class Ribbon(QWidget):
         elif more:
             self.chosen.emit(self._model.chosen ^ {row.path})
         elif event.modifiers() & Qt.KeyboardModifier.ShiftModifier:
-            self.chosen.emit(self._between(row))
+            self.chosen.emit(stretch_to(self._model, row.path))
         else:
             self.chosen.emit(frozenset())
             self.wanted.emit(row.path)
@@ -338,27 +337,17 @@ class Ribbon(QWidget):
         """Go along the night; with Shift choose on the way."""
         steps = {Qt.Key.Key_Right: 1, Qt.Key.Key_Left: -1}
         key = Qt.Key(event.key())
-        if key in steps and self._model.rows:
-            paths = [row.path for row in self._model.rows]
+        path = neighbour(self._model, steps[key]) if key in steps else None
+        if path is not None:
             current = self._model.current
-            index = paths.index(current) + steps[key] if current in paths else 0
-            index = min(max(index, 0), len(paths) - 1)
             if event.modifiers() & Qt.KeyboardModifier.ShiftModifier:
                 before = {current} if current is not None else set()
-                self.chosen.emit(self._model.chosen | before | {paths[index]})
-            self.wanted.emit(paths[index])
+                self.chosen.emit(self._model.chosen | before | {path})
+            self.wanted.emit(path)
         elif key == Qt.Key.Key_Escape:
             self.chosen.emit(frozenset())
         else:
             event.ignore()
-
-    def _between(self, row: SubRow) -> frozenset[Path]:
-        paths = [one.path for one in self._model.rows]
-        current = self._model.current
-        if current not in paths:
-            return frozenset({row.path})
-        first, last = sorted((paths.index(current), paths.index(row.path)))
-        return frozenset(one.path for one in self._model.rows[first : last + 1])
 
     def _row_at(self, place: QPointF) -> SubRow | None:
         self._lay_out()

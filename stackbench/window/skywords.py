@@ -64,6 +64,25 @@ def sky_words(moment: SkyMoment) -> str:
     return f"{phase_of(moment)}, {moon}"
 
 
+def moment_words(sky: NightSky, moment: datetime) -> str:
+    """Tell the sky at any moment of a night, with the time.
+
+    Parameters
+    ----------
+    sky : NightSky
+        The night's sky.
+    moment : datetime
+        The moment.
+
+    Returns
+    -------
+    str
+        Why it is not known where it is not.
+    """
+    known = sky.at(moment)
+    return UNKNOWN_SKY if known is None else f"{moment:%H:%M} UTC: {sky_words(known)}"
+
+
 def night_words(sky: NightSky) -> str:
     """Tell the sky of a whole night, or why it is not known.
 

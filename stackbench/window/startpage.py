@@ -14,12 +14,30 @@ from PySide6.QtWidgets import (
 )
 
 from stackbench.job.remembering import propose_output
-from stackbench.window.choices import Choices
+from stackbench.window.choices import Choices, RecentNight
 from stackbench.window.drawing import Drawing
 from stackbench.window.drops import sort_drop
 from stackbench.window.parts import button, card, emptied, label, scrolled
 from stackbench.window.places import sample_night, short, writable_output
 from stackbench.window.recentnights import RecentNights
+
+_PROMISE = (
+    (
+        "What you bring",
+        "FITS files of a cooled monochrome camera, packed ones too, of one night or several. "
+        "Bias, dark and flat frames as far as you have them.",
+    ),
+    (
+        "What happens",
+        "Frames are sorted, calibrated, measured and judged. Each rejected sub says why, and you "
+        "overrule it with one key.",
+    ),
+    (
+        "What you get",
+        "For each filter one linear channel, all on one pixel grid, as FITS and TIFF; and a "
+        "report of the night.",
+    ),
+)
 
 
 class StartPage(QWidget):
@@ -41,6 +59,7 @@ class StartPage(QWidget):
         self._choices = choices
         self._nights: list[Path] = []
         self._chose_out = False
+        self._known = False  # whether nights were worked on before
         self.setAccessibleName("Start")
         self.choose = button("Choose a folder…", "Choose a night’s folder (Ctrl+O)", main=True)
         self.sample = button("Try the sample night", "A small simulated night that comes along")
@@ -51,11 +70,15 @@ class StartPage(QWidget):
         self._words.hide()
         middle = QVBoxLayout()
         middle.setSpacing(14)
+        middle.addStretch(1)
         middle.addWidget(label("Drop a night’s folder, get aligned channels.", "title"))
-        middle.addWidget(self._drop_zone(), 1)
+        middle.addWidget(self._drop_zone(), 8)
         middle.addWidget(self._output_row())
         middle.addWidget(self._words)
         middle.addWidget(self.recent)
+        self._promise = _promise()
+        middle.addWidget(self._promise)
+        middle.addStretch(2)
         column = QFrame()
         column.setMaximumWidth(900)
         column.setLayout(middle)
@@ -78,6 +101,7 @@ class StartPage(QWidget):
         zone, inside = card()
         zone.setProperty("part", "drop")
         zone.setMinimumHeight(250)
+        zone.setMaximumHeight(400)
         self._list = QVBoxLayout()
         self._list.setSpacing(4)
         drawing = Drawing("drop", 88)
@@ -148,6 +172,18 @@ class StartPage(QWidget):
             self.output.setText(short(self._proposed()))
         self._show()
         self.say(refused)
+
+    def show_recent(self, nights: Sequence[RecentNight]) -> None:
+        """Offer the nights worked on last; without any, tell what this is about.
+
+        Parameters
+        ----------
+        nights : sequence of RecentNight
+            The latest first.
+        """
+        self._known = bool(nights)
+        self.recent.show_nights(nights)
+        self._show()
 
     def say(self, words: str) -> None:
         """Say in place why something does not go on.
@@ -224,6 +260,7 @@ class StartPage(QWidget):
             "Drop more nights of these targets here" if chosen else "Drop the folder here"
         )
         self._output.setVisible(chosen)
+        self._promise.setVisible(not (chosen or self._known))
         self.begin.setEnabled(bool(chosen and self.output.text()))
         # one main button at a time: what is to be done next
         self.choose.setProperty("part", "" if chosen else "main")
@@ -252,3 +289,19 @@ class StartPage(QWidget):
         if self._nights and not self._chose_out:
             self.output.setText(short(self._proposed()))
         self._show()
+
+
+def _promise() -> QWidget:
+    """Tell newcomers in three short columns what this is about."""
+    columns = QWidget()
+    layout = QHBoxLayout(columns)
+    layout.setContentsMargins(0, 10, 0, 0)
+    layout.setSpacing(28)
+    for heading, words in _PROMISE:
+        column = QVBoxLayout()
+        column.setSpacing(4)
+        column.addWidget(label(heading, "heading"))
+        column.addWidget(label(words, "muted"))
+        column.addStretch()
+        layout.addLayout(column, 1)
+    return columns

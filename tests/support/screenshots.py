@@ -129,7 +129,7 @@ def picture_all(folder: Path, work: Path) -> None:
     window.controller.try_limit("fwhm_px", handle.value * 0.82, handle.typical)
     picture(window, folder, "deciding")
     window.controller.trial.drop()
-    window.controller.undo_stack.undo()
+    window.controller.deciding.undo_stack.undo()
     model.choose([])
     window.go_to(STACKS)
     settle(3000)

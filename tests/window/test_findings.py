@@ -203,7 +203,7 @@ def test_what_bias_frames_tell_of_the_camera_is_told_too(qtbot, sampled):
 def test_a_decision_has_the_night_looked_through_again(qtbot, sampled):
     findings, model = sampled.controller.findings, sampled.controller.model
     sampled.controller.findings.mark(findings.found[0])
-    sampled.controller.undo_stack.clear()
+    sampled.controller.deciding.undo_stack.clear()
     before = findings._key
     sampled.actions_by_words["Keep"].trigger()
     settle(qtbot, sampled)
@@ -212,7 +212,7 @@ def test_a_decision_has_the_night_looked_through_again(qtbot, sampled):
     assert findings.found, "the ones before stay until the others come"
     qtbot.waitUntil(lambda: not findings.asked, timeout=LONG)
     assert findings.marked in findings.found
-    sampled.controller.undo()
+    sampled.controller.deciding.undo()
     settle(qtbot, sampled)
     assert findings._key == before
     assert not findings.asked, "known already"

@@ -143,11 +143,11 @@ def test_overruling_puts_a_stack_out_of_date_and_only_that_is_stacked_again(qtbo
     after = [stack.recipe.key for stack in model.state.stacks]
     assert after[0] == keys[0]
     assert after[1] != keys[1]
-    controller.undo_stack.undo()
+    controller.deciding.undo_stack.undo()
     settle(qtbot, finished)
     assert not model.row(row.path).rejected
     assert finished.strip.restack.isVisible()
-    controller.undo_stack.redo()
+    controller.deciding.undo_stack.redo()
     settle(qtbot, finished)
     assert model.row(row.path).rejected
     assert not finished.strip.isVisible(), "the stack shows what is decided again"
@@ -155,7 +155,7 @@ def test_overruling_puts_a_stack_out_of_date_and_only_that_is_stacked_again(qtbo
 
 def test_a_night_is_reopened_with_its_decisions(qtbot, finished, choices):
     path = rows(finished)[0].path
-    finished.controller.decide([path], Decision.REJECT)
+    finished.controller.deciding.decide([path], Decision.REJECT)
     settle(qtbot, finished)
     out = finished.controller.out
     finished.close()

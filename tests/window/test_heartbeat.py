@@ -75,9 +75,9 @@ def test_deciding_on_all_subs_holds_nothing_up(qtbot, window, many, tmp_path):
     before = granted(qtbot)
     heartbeat = Heartbeat()
     for decide in (
-        lambda: controller.decide(paths, Decision.REJECT),
-        controller.undo,
-        lambda: controller.decide(paths[::2], Decision.KEEP),
+        lambda: controller.deciding.decide(paths, Decision.REJECT),
+        controller.deciding.undo,
+        lambda: controller.deciding.decide(paths[::2], Decision.KEEP),
         lambda: controller.try_limit("fwhm_px", 1.0, None),
         controller.apply_trial,
         controller.restore_limits,

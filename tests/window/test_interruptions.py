@@ -179,12 +179,12 @@ def test_a_night_that_vanished_before_the_beginning_is_told(qtbot, window, night
 def test_decisions_results_and_undo_after_reopening(qtbot, finished):
     model = finished.controller.model
     paths = [row.path for row in model.rows][:2]
-    finished.controller.decide(paths, Decision.REJECT)
+    finished.controller.deciding.decide(paths, Decision.REJECT)
     settle(qtbot, finished)
-    finished.controller.undo()
+    finished.controller.deciding.undo()
     settle(qtbot, finished)
     assert not any(model.row(path).by_hand for path in paths)
-    finished.controller.redo()
+    finished.controller.deciding.redo()
     settle(qtbot, finished)
     assert all(model.row(path).by_hand for path in paths)
     with qtbot.waitSignal(finished.controller.finished, timeout=LONG):

@@ -127,7 +127,7 @@ def test_what_doubtful_subs_would_change_is_a_layer(qtbot, finished):
     page.layers.button(DIFFERENCE).click()
     assert "no difference to show" in page.products.view.words
     row = finished.controller.model.rows[0]
-    finished.controller.decide([row.path], Decision.REJECT)
+    finished.controller.deciding.decide([row.path], Decision.REJECT)
     settle(qtbot, finished)
     page.products.pick(row.lane)
     assert page.stop.isVisible()
@@ -137,10 +137,12 @@ def test_what_doubtful_subs_would_change_is_a_layer(qtbot, finished):
     assert "→" in page.products.words.text()
     assert not page.stop.isVisible()
     # back to the rules: the answer is there, and other work gives up what is asked
-    finished.controller.undo_stack.undo()
+    finished.controller.deciding.undo_stack.undo()
     settle(qtbot, finished)
     assert "no difference to show" in page.products.view.words
-    finished.controller.decide([row.path, finished.controller.model.rows[2].path], Decision.REJECT)
+    finished.controller.deciding.decide(
+        [row.path, finished.controller.model.rows[2].path], Decision.REJECT
+    )
     settle(qtbot, finished)
     with qtbot.waitSignal(finished.controller.finished, timeout=60_000):
         finished.controller.restack()
@@ -152,7 +154,7 @@ def test_the_difference_can_be_stopped(qtbot, finished):
     finished.go_to(STACKS)
     page, errands = finished.stacks, finished.controller.errands
     row = finished.controller.model.rows[0]
-    finished.controller.decide([row.path], Decision.REJECT)
+    finished.controller.deciding.decide([row.path], Decision.REJECT)
     settle(qtbot, finished)
     page.products.pick(row.lane)
     page.layers.button(DIFFERENCE).click()
@@ -267,7 +269,7 @@ def test_pages_that_nobody_sees_are_laid_out_when_they_are_shown(qtbot, finished
         monkeypatch.setattr(page.products, "show_items", lambda _, page=page: laid_out.append(page))
     finished.go_to(NIGHT)
     row = finished.controller.model.rows[0]
-    finished.controller.decide([row.path], Decision.REJECT)
+    finished.controller.deciding.decide([row.path], Decision.REJECT)
     settle(qtbot, finished)
     assert laid_out == []
     for step, page in (
