@@ -67,6 +67,22 @@ HEADER_NEEDS = {
 }
 
 
+def lowered(words: str) -> str:
+    """Write a measure's name within a sentence.
+
+    Parameters
+    ----------
+    words : str
+        Its name.
+
+    Returns
+    -------
+    str
+        With a small first letter, unless it is an abbreviation.
+    """
+    return words if words[:2].isupper() else words[0].lower() + words[1:]
+
+
 def measure_named(name: str) -> Measure:
     """Find a measure.
 

@@ -20,7 +20,7 @@ from PySide6.QtCore import (
 )
 from PySide6.QtGui import QColor, QGuiApplication, QPixmap
 
-from stackbench.window.measures import MEASURES
+from stackbench.window.measures import MEASURES, lowered
 from stackbench.window.night import NightModel, SubRow
 from stackbench.window.pixmaps import grey_pixmap
 from stackbench.window.subwords import clock, state_words, tip
@@ -42,8 +42,7 @@ def orders() -> list[tuple[str, str]]:
     return [
         (DOUBT, "Doubtful first"),
         (TIME, "By time"),
-        *((one.name, f"By {one.words[0].lower() + one.words[1:]}") for one in MEASURES[1:6]),
-        (MEASURES[0].name, f"By {MEASURES[0].words}"),
+        *((one.name, f"By {lowered(one.words)}") for one in MEASURES),
     ]
 
 
@@ -170,7 +169,7 @@ class SubList(QAbstractListModel):
             sign = "✕" if row.rejected else "✓" if row.verdict is not None else "·"
             lane = self._model.lanes[row.lane]
             doubt = "  ?" if row.doubt > 0 else ""
-            hand = "  by hand" if row.by_hand else ""
+            hand = "  hand" if row.by_hand else ""  # with more the time would have no room
             time = clock(row.frame.time).removesuffix(" UTC")  # the ribbon says so
             return f"{sign}  {lane.filter_name}  {time}{doubt}{hand}\n{row.path.name}"
         if role == Qt.ItemDataRole.ToolTipRole:

@@ -93,7 +93,8 @@ def tip(row: SubRow, model: NightModel) -> str:
         change = model.trial_changes[row.path]
         lines.append(f"with the moved limit: {change.after.decision.value}")
     if row.judged is not None:
-        known = [(one, row.value(one.name)) for one in MEASURES[:5]]
+        measures = [one for one in MEASURES if one.name != "altitude_deg"]  # told with the sky
+        known = [(one, row.value(one.name)) for one in measures]
         lines += [f"{one.words} {one.written(value)}" for one, value in known if value is not None]
         lines += [reason.text for reason in row.judged.verdict.reasons]
     return "\n".join(lines)

@@ -126,7 +126,7 @@ def picture_all(folder: Path, work: Path) -> None:
     window.bar.show_measure("fwhm_px")
     handle = window.bar.ribbon.handles()[0]
     settle()
-    window.controller.try_limit("fwhm_px", handle.value * 0.82, handle.typical)
+    window.controller.try_limit("fwhm_px", handle.value * 0.75, handle.typical)
     picture(window, folder, "deciding")
     window.controller.trial.drop()
     window.controller.deciding.undo_stack.undo()

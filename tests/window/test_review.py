@@ -6,7 +6,7 @@ from PySide6.QtCore import QPointF, Qt
 
 from stackbench.job.pictures import Picture
 from stackbench.window.fieldview import FieldView
-from stackbench.window.measures import measure_named
+from stackbench.window.measures import MEASURES, measure_named
 from stackbench.window.stepbar import REVIEW
 from stackbench.window.subwords import place_words, rank_words
 from tests.support.settling import settle
@@ -75,6 +75,13 @@ def test_subs_are_listed_in_the_chosen_order(finished, review):
     assert widths == sorted(widths)
     review.order.setCurrentIndex(review.order.findData("time"))
     assert review.list.paths() == [row.path for row in model.rows]
+    offered = {review.order.itemData(index) for index in range(review.order.count())}
+    assert offered == {"doubt", "time", *(one.name for one in MEASURES)}
+    review.order.setCurrentIndex(review.order.findData("focus_position"))
+    places = [model.row(path).value("focus_position") for path in review.list.paths()]
+    known = [place for place in places if place is not None]
+    assert known == sorted(known)
+    assert places[: len(known)] == known, "what is not known comes last"
 
 
 def test_star_shapes_are_drawn_where_the_stars_are(review):

@@ -168,6 +168,8 @@ def test_the_sky_is_told_of_every_sub_and_of_the_night(finished, ribbon):
     row = model.rows[2]
     words = ribbon.words_at(centre(ribbon, row).toPointF())
     assert re.search(r"altitude \d+°, .*(night|twilight|day), Moon (down|\d+° high)", words)
+    for measure in ("FWHM", "Eccentricity", "Transparency", "Sensor temperature", "Focus position"):
+        assert f"{measure} " in words
     assert "% lit" in ribbon.words_at(QPointF(20, 28))
     assert "% lit" in ribbon.accessibleDescription(), "as long as no sub is looked at"
     between = (centre(ribbon, model.rows[0]) + centre(ribbon, model.rows[1])) / 2
