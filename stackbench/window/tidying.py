@@ -17,12 +17,13 @@ tenth of a second, and through what they made within one second up to a third.
 import gc
 import sys
 
-from PySide6.QtCore import QObject, QTimer, Slot
+from PySide6.QtCore import QObject, Qt, QTimer, Slot
+from PySide6.QtGui import QGuiApplication
 
 _EVERY_MS = 100
 _SWITCH_S = 0.0002
-# Full collections find little and cost most: one in this many rounds, and
-# only while nothing else is to be done.
+# Full collections find little and take up to half a second: one in this many
+# rounds, and only while nothing is to be done and the person is at another program.
 _FULL_EVERY = 1200
 
 
@@ -49,9 +50,9 @@ class Tidier(QObject):
 
     @Slot()
     def tidy(self) -> None:
-        """Collect what is young; now and then, when idle, everything."""
+        """Collect what is young; now and then, when nobody looks, everything."""
         self._rounds += 1
-        if self._rounds >= _FULL_EVERY and not self.busy:
+        if self._rounds >= _FULL_EVERY and not self.busy and not _looked_at():
             self._rounds = 0
             gc.collect()
         elif gc.get_count()[0] > self._threshold:
@@ -64,3 +65,7 @@ class Tidier(QObject):
         """Leave collecting and switching to Python again."""
         gc.enable()
         sys.setswitchinterval(self._interval)
+
+
+def _looked_at() -> bool:
+    return QGuiApplication.applicationState() is Qt.ApplicationState.ApplicationActive
