@@ -20,11 +20,11 @@ import sys
 from PySide6.QtCore import QObject, Qt, QTimer, Slot
 from PySide6.QtGui import QGuiApplication
 
-_EVERY_MS = 100
+_EVERY_MS = 25
 _SWITCH_S = 0.0002
 # Full collections find little and take up to half a second: one in this many
 # rounds, and only while nothing is to be done and the person is at another program.
-_FULL_EVERY = 1200
+_FULL_EVERY = 4800
 
 
 class Tidier(QObject):
