@@ -3,7 +3,7 @@
 from functools import partial
 from typing import cast
 
-from PySide6.QtCore import QObject
+from PySide6.QtCore import QObject, Slot
 
 from stackbench.job.judging import JudgedGroup
 from stackbench.job.movedlimits import moved
@@ -36,6 +36,7 @@ class Trial(QObject):
         self._model = model
         self._changes = changes
         self._asking = False
+        changes.settled.connect(self._rest)  # also after a question that failed
 
     def move(self, session: Session, measure: str, value: float, typical: float | None) -> None:
         """Move one limit.
@@ -95,6 +96,10 @@ class Trial(QObject):
     def leave(self) -> None:
         """Leave the session; no answer comes any more."""
         self.limits = None
+        self._asking = False
+
+    @Slot()
+    def _rest(self) -> None:
         self._asking = False
 
     def _show(self, session: Session, asked: Limits, answer: object) -> None:
