@@ -35,11 +35,12 @@ def decoded(path, scratch):
 def test_packed_files(tmp_path, scratch, pack):
     data = np.random.default_rng(1).integers(-32768, 32767, (200, 300)).astype(">i2")
     content = image_bytes(data, card("BZERO", 32768), card("BLANK", 7), card("IMAGETYP", "dark"))
-    (tmp_path / "a.fits.gz").write_bytes(pack(content))
+    packed = pack(content)  # once: gzip writes the time into it
+    (tmp_path / "a.fits.gz").write_bytes(packed)
     expected = np.where(data == 7, np.nan, data + np.float32(32768))
     np.testing.assert_array_equal(decoded(tmp_path / "a.fits.gz", scratch), expected)
     assert [path.stat().st_size for path in scratch.iterdir()] == [data.nbytes]
-    assert (tmp_path / "a.fits.gz").read_bytes() == pack(content)
+    assert (tmp_path / "a.fits.gz").read_bytes() == packed
 
 
 def test_a_packed_extension(tmp_path, scratch):
