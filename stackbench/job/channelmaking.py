@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.export.crop import CommonCrop, common_crop
-from stackbench.export.fits import read_image, write_channel
+from stackbench.export.fits import write_channel
 from stackbench.export.levels import Scale, common_scale, picture_scale
 from stackbench.export.preview import write_preview
 from stackbench.export.tiff import write_tiff
@@ -21,12 +21,12 @@ from stackbench.job.exporting import ChannelFacts, ChannelPaths
 from stackbench.job.finding import Found
 from stackbench.job.progress import Step
 from stackbench.job.recipes import filter_word
-from stackbench.job.stacking import FinishedStack
+from stackbench.job.stacking import BegunStack, FinishedStack
 from stackbench.job.stackmaking import product_facts, stack_provenance
 
 
 def make_channels(
-    bench: Bench, found: Found, members: Sequence[tuple[FinishedStack, ChannelPaths]]
+    bench: Bench, found: Found, members: Sequence[tuple[BegunStack, ChannelPaths]]
 ) -> tuple[list[ChannelFacts], list[Problem]]:
     """Make the channels of one target and setup.
 
@@ -36,7 +36,7 @@ def make_channels(
         The job's bench.
     found : Found
         The job's checksums.
-    members : sequence of (FinishedStack, ChannelPaths)
+    members : sequence of (BegunStack, ChannelPaths)
         The stacks, on one grid, and the files to make of each.
 
     Returns
@@ -44,9 +44,9 @@ def make_channels(
     list of ChannelFacts, and list of Problem
         Facts in the order of the stacks; a problem when they share no part.
     """
-    crop = common_crop([read_image(stack.path, extension="COVERAGE").image for stack, _ in members])
+    crop = common_crop([stack.coverage() for stack, _ in members])
 
-    def _make_one(member: tuple[FinishedStack, ChannelPaths]) -> Scale:
+    def _make_one(member: tuple[BegunStack, ChannelPaths]) -> Scale:
         stack, files = member
         image = _cut(stack, crop)
         with Background() as background:  # waits for the disk meanwhile
@@ -63,9 +63,10 @@ def make_channels(
         black, white = min(one.black for one in scales), max(one.white for one in scales)
         scales = [Scale(black=black, white=white)] * len(scales)
 
-    def _picture(item: tuple[tuple[FinishedStack, ChannelPaths], Scale]) -> ChannelFacts:
-        (stack, files), scale = item
-        _write_tiff(bench, stack, files, _cut(stack, crop), scale)
+    def _picture(item: tuple[tuple[BegunStack, ChannelPaths], Scale]) -> ChannelFacts:
+        (begun, files), scale = item
+        stack = begun.finished()
+        _write_tiff(bench, stack, files, _cut(begun, crop), scale)
         return ChannelFacts(
             crop=(crop.columns.start, crop.rows.start, *_size(crop)),
             black_adu=scale.black,
@@ -83,9 +84,8 @@ def make_channels(
     return facts, [] if crop.problem is None else [crop.problem]
 
 
-def _cut(stack: FinishedStack, crop: CommonCrop) -> NDArray[np.float32]:
-    image: NDArray[np.float32] = read_image(stack.path).image
-    return image[crop.rows, crop.columns]
+def _cut(stack: BegunStack, crop: CommonCrop) -> NDArray[np.float32]:
+    return stack.image()[crop.rows, crop.columns]
 
 
 def _size(crop: CommonCrop) -> tuple[int, int]:
@@ -95,11 +95,12 @@ def _size(crop: CommonCrop) -> tuple[int, int]:
 def _write_fits(
     bench: Bench,
     found: Found,
-    stack: FinishedStack,
+    begun: BegunStack,
     files: ChannelPaths,
     image: NDArray[np.float32],
     crop: CommonCrop,
 ) -> None:
+    stack = begun.finished()
     facts = product_facts(stack.recipe, stack.facts, kind="channel")
     if facts.wcs is not None:
         wcs = cropped(facts.wcs, x=crop.columns.start, y=crop.rows.start)

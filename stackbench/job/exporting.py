@@ -15,7 +15,7 @@ from stackbench.job.finding import Found
 from stackbench.job.keys import file_mark, key_of
 from stackbench.job.progress import Step
 from stackbench.job.recipes import channel_names
-from stackbench.job.stacking import FinishedStack
+from stackbench.job.stacking import BegunStack, FinishedStack
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +65,7 @@ _PROBLEMS: TypeAdapter[list[Problem]] = TypeAdapter(list[Problem])
 
 
 def export_channels(
-    bench: Bench, found: Found, stacks: Sequence[FinishedStack]
+    bench: Bench, found: Found, stacks: Sequence[BegunStack]
 ) -> tuple[tuple[FinishedChannel, ...], tuple[Problem, ...]]:
     """Export the channels of all targets.
 
@@ -75,8 +75,8 @@ def export_channels(
         The job's bench.
     found : Found
         The job's checksums.
-    stacks : sequence of FinishedStack
-        All stacks of the job.
+    stacks : sequence of BegunStack
+        All stacks of the job; of the last the pixels serve before it is written.
 
     Returns
     -------
@@ -85,7 +85,7 @@ def export_channels(
     """
     folder = bench.out / "channels"
     names = channel_names([stack.recipe.group for stack in stacks])
-    fields: dict[tuple[str, str], list[tuple[FinishedStack, ChannelPaths]]] = {}
+    fields: dict[tuple[str, str], list[tuple[BegunStack, ChannelPaths]]] = {}
     for stack, name in zip(stacks, names, strict=True):
         group = stack.recipe.group
         files = ChannelPaths(
@@ -100,7 +100,7 @@ def export_channels(
         facts, found_out = _export_field(bench, found, members)
         problems += found_out
         channels += [
-            FinishedChannel(stack=stack, paths=files, facts=one)
+            FinishedChannel(stack=stack.finished(), paths=files, facts=one)
             for (stack, files), one in zip(members, facts, strict=True)
         ]
     bench.progress.end(Step.EXPORT)
@@ -108,7 +108,7 @@ def export_channels(
 
 
 def _export_field(
-    bench: Bench, found: Found, members: Sequence[tuple[FinishedStack, ChannelPaths]]
+    bench: Bench, found: Found, members: Sequence[tuple[BegunStack, ChannelPaths]]
 ) -> tuple[list[ChannelFacts], list[Problem]]:
     key = key_of(
         __version__,

@@ -299,12 +299,12 @@ def finish_night(
     shop = night.workshop(bench, desk)
     with Background() as background:
         begun, unstacked = stack_groups(shop, judged, background=background)
-        # worked out while the last stack is measured and written
+        # the rest goes on while the last stack is measured and written
         doubts = calibration_doubts(shop, night.measured.subs)
         diagnosis = diagnosis_of(judged, night.cameras)
+        desk.forget()
+        channels, unaligned = export_channels(bench, shop.found, begun)
     stacks = tuple(one.finished() for one in begun)
-    desk.forget()
-    channels, unaligned = export_channels(bench, shop.found, stacks)
     problems = (
         *night.looked.overview.problems,
         *night.shelf.problems,

@@ -5,7 +5,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pydantic import TypeAdapter
 
@@ -25,6 +25,9 @@ from stackbench.job.shelf import MasterShelf
 from stackbench.job.workshop import Workshop
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from stackbench.job.noisesources import NoiseSources
     from stackbench.stacking.records import Stack, StackInput
 
@@ -65,11 +68,16 @@ class FinishedStack:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BegunStack:
-    """A stack that is added up; `facts` are there when it is measured and written."""
+    """A stack that is added up; `facts` are there when it is measured and written.
+
+    `layers` are its pixels while they are in memory, so that who needs them does
+    not wait for the disk.
+    """
 
     path: Path
     recipe: Recipe
     facts: "Future[StackFacts]"
+    layers: "Stack | None" = None
 
     def finished(self) -> FinishedStack:
         """Wait until the stack is on disk.
@@ -80,6 +88,31 @@ class BegunStack:
             With its numbers.
         """
         return FinishedStack(path=self.path, recipe=self.recipe, facts=self.facts.result())
+
+    def image(self) -> "NDArray[np.float32]":
+        """Give the stack's pixels, from the disk unless they are in memory.
+
+        Returns
+        -------
+        ndarray, shape (ny, nx), float32
+            ADU of the reference sub's scale; NaN where no sub is left.
+        """
+        return self.layers.data if self.layers is not None else self._read()
+
+    def coverage(self) -> "NDArray[np.integer[Any]]":
+        """Give how many subs are left in each pixel, from the disk unless in memory.
+
+        Returns
+        -------
+        ndarray, shape (ny, nx), integer
+            Counts.
+        """
+        return self.layers.coverage if self.layers is not None else self._read("COVERAGE")
+
+    def _read(self, extension: str = "") -> "NDArray[Any]":
+        from stackbench.export.fits import read_image
+
+        return read_image(self.finished().path, extension=extension).image
 
 
 _FACTS: TypeAdapter[StackFacts] = TypeAdapter(StackFacts)
@@ -105,8 +138,8 @@ def stack_groups(
     Returns
     -------
     tuple of BegunStack, and tuple of Problem
-        The stacks, the last of which may not be written yet, and what kept
-        subs or groups out of one.
+        The stacks, the last of which may not be written yet and is in memory if
+        it is new, and what kept subs or groups out of one.
     """
     bench = shop.bench
     stacks: list[BegunStack] = []
@@ -119,29 +152,14 @@ def stack_groups(
         if recipe is None:
             continue
         path = bench.out / "stacks" / f"{name}.fits"
-        known = _recall(bench, recipe.key, path)
-        if known is not None:
-            bench.progress.advance(Step.STACK, len(recipe.subs))
-            facts: Future[StackFacts] = Future()
-            facts.set_result(known)
-        else:
-            from stackbench.job.noisesources import noise_sources
-            from stackbench.job.stackmaking import make_stack
-
-            try:
-                stack, inputs = make_stack(shop, recipe)
-            except FrameError as error:
-                problems.append(error.problem)
-                continue
-            # what was unpacked of these subs is not needed again
-            shop.desk.release(one.frame for one in recipe.subs)
-            finish = partial(
-                _finish, bench, shop.found, recipe, stack, inputs, path,
-                noise_sources(shop.plan, shop.shelf, recipe),
-            )  # fmt: skip
-            facts = background.start(finish)
-            del stack, inputs, finish  # the next stack needs the memory
-        stacks.append(BegunStack(path=path, recipe=recipe, facts=facts))
+        if stacks:
+            stacks[-1] = replace(stacks[-1], layers=None)  # the next one needs the memory
+        try:
+            stacks.append(
+                _recalled(bench, recipe, path) or _begun(shop, recipe, path, background=background)
+            )
+        except FrameError as error:
+            problems.append(error.problem)
     bench.progress.end(Step.STACK)
     return tuple(stacks), tuple(problems)
 
@@ -183,6 +201,30 @@ def outdated(
         if made != wanted:
             stale.append(index)
     return tuple(stale)
+
+
+def _recalled(bench: Bench, recipe: Recipe, path: Path) -> BegunStack | None:
+    known = _recall(bench, recipe.key, path)
+    if known is None:
+        return None
+    bench.progress.advance(Step.STACK, len(recipe.subs))
+    facts: Future[StackFacts] = Future()
+    facts.set_result(known)
+    return BegunStack(path=path, recipe=recipe, facts=facts)
+
+
+def _begun(shop: Workshop, recipe: Recipe, path: Path, *, background: Background) -> BegunStack:
+    from stackbench.job.noisesources import noise_sources
+    from stackbench.job.stackmaking import make_stack
+
+    stack, inputs = make_stack(shop, recipe)
+    # what was unpacked of these subs is not needed again
+    shop.desk.release(one.frame for one in recipe.subs)
+    sources = noise_sources(shop.plan, shop.shelf, recipe)
+    facts = background.start(
+        partial(_finish, shop.bench, shop.found, recipe, stack, inputs, path, sources)
+    )
+    return BegunStack(path=path, recipe=recipe, facts=facts, layers=stack)
 
 
 def _finish(
