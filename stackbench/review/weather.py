@@ -136,9 +136,10 @@ def _cloud(
     name = "haze or thin high cloud" if steady and not lit else "cloud"
     light = "and lit the sky" if lit else "without lighting the sky"
     when = f"from {clock(start)} to {clock(end)}"
+    several = len(stretch) > 1
     evidence = [
-        f"stars lost up to {percent(share)} of their light ({depth:.2f} mag, "
-        f"typically {typical:.2f} mag)",
+        f"stars lost {'up to ' if several else ''}{percent(share)} of their light "
+        f"({depth:.2f} mag{f', typically {typical:.2f} mag' if several else ''})",
         f"sky {brighter:.2f} times that of the other subs",
     ]
     stars = relative_to_filter(subs, lambda one: float(one.measures.stars or 0))

@@ -82,10 +82,10 @@ def _sheet(look: Look) -> str:
         selection-background-color: {look.accent}; selection-color: {look.accent_ink}; }}
     QCheckBox {{ padding: 2px 5px; border: 2px solid transparent; border-radius: 5px; }}
     QCheckBox:focus {{ border-color: {look.accent}; }}
-    QCheckBox::indicator {{ width: 14px; height: 14px; border: 1px solid {look.edge};
-        border-radius: 3px; background: {look.panel}; }}
-    QCheckBox::indicator:checked {{ background: {look.accent}; border: 1px solid {look.accent};
-        image: url({tick}); }}
+    QCheckBox::indicator, QListView::indicator {{ width: 14px; height: 14px;
+        border: 1px solid {look.edge}; border-radius: 3px; background: {look.panel}; }}
+    QCheckBox::indicator:checked, QListView::indicator:checked {{ background: {look.accent};
+        border: 1px solid {look.accent}; image: url({tick}); }}
     QCheckBox::indicator:disabled {{ border-color: {look.line}; }}
     QScrollBar:vertical {{ background: transparent; width: 10px; margin: 0; }}
     QScrollBar:horizontal {{ background: transparent; height: 10px; margin: 0; }}
@@ -131,6 +131,7 @@ def _sheet(look: Look) -> str:
     QListView:focus, QTextBrowser:focus, QTableView:focus {{
         border: 2px solid {look.accent}; }}
     QListView::item {{ padding: 3px; }}
+    QListView, QTableView {{ outline: 1px solid {look.edge}; }}
     QToolTip {{ background: {look.panel}; color: {look.ink}; border: 1px solid {look.line};
         padding: 4px; }}
     """

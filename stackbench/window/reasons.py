@@ -10,9 +10,10 @@ from stackbench.window.parts import card, emptied, label
 from stackbench.window.subwords import limit_of, place_words, rank_words, state_words
 from stackbench.window.valuestrip import ValueStrip
 
-_HEADS = ("", "This sub", "Best", "Limit", "Rank", "Among the filter’s subs")
+_RANK = "From lowest"
+_HEADS = ("", "This sub", "Best", "Limit", _RANK, "Among the filter’s subs")
 _SHOWN = MEASURES[:5]
-_TOLD_ELSEWHERE = ("Best", "Rank")
+_TOLD_ELSEWHERE = ("Best", _RANK)
 _ROOM_FOR_ALL = 720
 
 

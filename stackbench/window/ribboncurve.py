@@ -13,6 +13,7 @@ from stackbench.window.night import NightModel
 
 _REACH = 5.0
 _HANDLE = 9.0
+_ARROW = 4.0
 _SIZE = 0.62  # of a mark beside that of the lane's head
 
 
@@ -60,11 +61,16 @@ class Curve:
         self._low, self._high = _range(known, [placed.limit for _, placed in limits])
         self._bottom, self._height = room.bottom() - 6, room.height() - 12
         self._points = {
-            path: (centres[path], self._y(value))
+            path: (centres[path], self._y(min(max(value, self._low), self._high)))
             for path, value in values.items()
             if value is not None
         }
         self._shapes = self._lay_out_marks()
+        self.beyond = frozenset(
+            path
+            for path, value in values.items()
+            if value is not None and not self._low <= value <= self._high
+        )
         right = room.right()
         self.handles = tuple(
             Handle(
@@ -182,6 +188,7 @@ class Curve:
             painter.setPen(Qt.PenStyle.NoPen)
             painter.setBrush(hue)
             painter.drawPath(marks)
+        self._draw_arrows(painter, look)
         for path, width in ((p, 1.5) for p in self._model.chosen):
             self._ring(painter, look.accent, path, width)
         if self._model.current is not None:
@@ -209,6 +216,19 @@ class Curve:
                 marks.addPath(mark)
             laid_out.append((line, marks))
         return laid_out
+
+    def _draw_arrows(self, painter: QPainter, look: Look) -> None:
+        """Point out of the room at the marks whose values lie beyond the scale."""
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(QColor(look.ink))
+        middle = self._room.center().y()
+        for path in self.beyond:
+            x, y = self._points[path]
+            out = -1.0 if y < middle else 1.0
+            base, tip = y + out * _REACH, y + out * (_REACH + _ARROW)
+            painter.drawPolygon(
+                QPolygonF([QPointF(x - 4, base), QPointF(x + 4, base), QPointF(x, tip)])
+            )
 
     def _draw_limits(self, painter: QPainter, look: Look) -> None:
         room = self._room

@@ -3,7 +3,7 @@
 import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QColor, QGuiApplication
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QListWidget
 
 from stackbench.window.app import follow_system
 from stackbench.window.contrast import PARTS, TEXT, contrast, told_apart
@@ -60,6 +60,23 @@ def test_marks_of_filters_differ_in_shape_where_they_share_a_hue(look):
     marks = marks_of(FILTERS)
     seen = {(look.filter_hue(mark).name(), mark.shape) for mark in marks.values()}
     assert len(seen) == len(marks)
+
+
+@both
+def test_the_focus_lays_no_veil_over_the_chosen_row(qtbot, qapp, look):
+    dress(qapp, look)
+    rows = QListWidget()
+    qtbot.addWidget(rows)
+    rows.addItems(["one", "two"])
+    rows.setCurrentRow(0)
+    rows.show()
+    rows.activateWindow()
+    rows.setFocus()
+    qtbot.waitUntil(rows.hasFocus)
+    row = rows.visualItemRect(rows.item(0))
+    seen = rows.viewport().grab().toImage().pixelColor(row.right() - 20, row.center().y())
+    dress(qapp, LIGHT)
+    assert seen == QColor(look.accent)
 
 
 def test_a_colour_that_is_seen_stays():

@@ -2,15 +2,20 @@
 
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
-from PySide6.QtCore import QPoint, QPointF, Qt
-from PySide6.QtGui import QColor, QContextMenuEvent
+from PySide6.QtCore import QPoint, QPointF, QRectF, Qt
+from PySide6.QtGui import QColor, QContextMenuEvent, QImage, QPainter
 from PySide6.QtWidgets import QMenu
 
 from stackbench.job.skies import NO_SKY
 from stackbench.review.limits import Limits
+from stackbench.window.look import LIGHT
+from stackbench.window.measures import measure_named
+from stackbench.window.night import NightModel
 from stackbench.window.ribboncells import Cell, draw_cells
+from stackbench.window.ribboncurve import Curve
 from stackbench.window.ribbonroom import Box
 from tests.support.settling import settle
 
@@ -129,6 +134,34 @@ def test_the_curve_runs_from_the_first_to_the_last_sub(finished, ribbon):
         assert marks.boundingRect().width() == pytest.approx(last - first, abs=8)
 
 
+@pytest.mark.parametrize(("odd", "out"), [(88.0, -7), (2.0, 7)], ids=["above", "below"])
+def test_an_arrow_points_at_a_value_beyond_the_scale(finished, odd, out):
+    like = finished.controller.model.rows[0]
+    rows = [
+        replace(
+            like,
+            frame=replace(like.frame, path=Path(f"{number}.fits")),
+            altitude_deg=odd if number == 20 else 50.0 + number % 3,
+        )
+        for number in range(40)
+    ]
+    model = NightModel()
+    model.rows, model.lanes = tuple(rows), finished.controller.model.lanes
+    centres = {row.path: 20.0 + 10 * number for number, row in enumerate(rows)}
+    room = QRectF(10, 20, 420, 84)
+    curve = Curve(model, measure_named("altitude_deg"), room, centres)
+    assert curve.beyond == {rows[20].path}
+    image = QImage(440, 120, QImage.Format.Format_RGB32)
+    image.fill(QColor(LIGHT.well))
+    painter = QPainter(image)
+    curve.draw(painter, LIGHT, gutter=10)
+    painter.end()
+    edge = room.top() + 6 if out < 0 else room.bottom() - 6
+    x = round(centres[rows[20].path])
+    assert image.pixelColor(x, round(edge) + out) == QColor(LIGHT.ink)
+    assert image.pixelColor(x + 10, round(edge) + out) == QColor(LIGHT.well)
+
+
 def test_the_measure_that_was_chosen_is_remembered(qtbot, finished, choices):
     finished.bar.show_measure("fwhm_px")
     qtbot.keyClick(finished.bar.measure, Qt.Key.Key_Down)
@@ -136,10 +169,6 @@ def test_the_measure_that_was_chosen_is_remembered(qtbot, finished, choices):
 
 
 def test_states_differ_in_form_without_colour(qapp):  # noqa: ARG001
-    from PySide6.QtGui import QImage, QPainter
-
-    from stackbench.window.look import LIGHT
-
     kept = Cell(box=Box(10, 10, 14, 18), hue=QColor("black"))
     states = [
         kept,

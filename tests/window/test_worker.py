@@ -1,6 +1,9 @@
 """A worker's one ending, the meter it reports, and pictures made on demand."""
 
+import os
+import sys
 import threading
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
@@ -52,6 +55,21 @@ def test_an_unforeseen_error_is_told_and_logged(qtbot, caplog):
     assert name == "failed"
     assert "ZeroDivisionError: by nothing" in words
     assert "the work failed" in caplog.text
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="threads have no niceness of their own here")
+def test_work_and_the_threads_it_starts_let_the_event_loop_go_first(qtbot):
+    def niceness(*_):
+        return os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
+
+    def work(*_):
+        with ThreadPoolExecutor(1) as pool:
+            return niceness(), pool.submit(niceness).result()
+
+    before = niceness()
+    ((_, _, (own, started)),) = endings(qtbot, work)
+    assert own == started > before
+    assert niceness() == before
 
 
 def test_the_meter_counts_steps_and_guesses_the_rest():
