@@ -1,12 +1,8 @@
 """One sub beside the best of its filter, with the reasons for its verdict."""
 
-from collections.abc import Hashable
-from functools import partial
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-from PySide6.QtCore import QModelIndex, QRect, Qt, Signal, Slot
+from PySide6.QtCore import QModelIndex, Qt, Signal, Slot
 from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import (
     QCheckBox,
@@ -19,14 +15,13 @@ from PySide6.QtWidgets import (
 
 from stackbench.job.store import Decision
 from stackbench.window.controller import Controller
-from stackbench.window.fieldview import FieldView
 from stackbench.window.filmstrip import FilmStrip
 from stackbench.window.night import SubRow
-from stackbench.window.parts import ElidedLabel, button
+from stackbench.window.pairview import PairView
+from stackbench.window.parts import button
 from stackbench.window.reasons import ReasonsView
 from stackbench.window.sublist import SubList, orders
 from stackbench.window.subpictures import SUB, SubPictures
-from stackbench.window.subwords import sub_line
 
 _AHEAD = 3
 
@@ -47,17 +42,10 @@ class ReviewPage(QWidget):
         super().__init__()
         self._model = controller.model
         self._controller = controller
-        self._shown: Path | None = None
         self._wanted: Path | None = None
         self._pictures = SubPictures(controller)
-        self._shown_keys: tuple[Hashable, Hashable] = (None, None)
-        self._details: dict[FieldView, tuple[Hashable, QRect]] = {}
+        self.pair = PairView(controller, self._pictures)
         self.setAccessibleName("Review")
-        self.sub_view = FieldView("The sub")
-        self.best_view = FieldView("The best sub of the same filter")
-        self.best_view.follow(self.sub_view)
-        self._sub_title = ElidedLabel("heading")
-        self._best_title = ElidedLabel("muted")
         self.reasons = ReasonsView(self._model)
         self.list = SubList(self._model, self)
         self.strip = FilmStrip(self.list)
@@ -76,6 +64,7 @@ class ReviewPage(QWidget):
         for box, name, key in ((self.stars, "stars", "S"), (self.zones, "zones", "M")):
             box.setChecked(controller.choices.text(name, "no") == "yes")
             QShortcut(QKeySequence(key), self).activated.connect(box.toggle)
+        self.pair.mark(stars=self.stars.isChecked(), zones=self.zones.isChecked())
         self._lay_out()
         self._connect()
 
@@ -85,17 +74,6 @@ class ReviewPage(QWidget):
         column.setContentsMargins(0, 0, 0, 0)
         column.addWidget(self.order)
         column.addWidget(self.strip, 1)
-        images = QHBoxLayout()
-        images.setSpacing(8)
-        for title, view in (
-            (self._sub_title, self.sub_view),
-            (self._best_title, self.best_view),
-        ):
-            half = QVBoxLayout()
-            half.setSpacing(4)
-            half.addWidget(title)
-            half.addWidget(view, 1)
-            images.addLayout(half, 1)
         self.previous = button("Previous", "The sub before in this order (B)")
         self.next = button("Next", "The next sub in this order (N)")
         self.keep = button("Keep", "Keep it whatever the rules say (K)")
@@ -115,7 +93,7 @@ class ReviewPage(QWidget):
         body = QVBoxLayout(right)
         body.setContentsMargins(0, 0, 0, 0)
         body.setSpacing(8)
-        body.addLayout(images, 1)
+        body.addWidget(self.pair, 1)
         body.addLayout(row)
         body.addWidget(self.reasons)
         split = QSplitter(Qt.Orientation.Horizontal)
@@ -132,7 +110,6 @@ class ReviewPage(QWidget):
         self._model.changed.connect(self.refresh)
         self._model.current_changed.connect(self.refresh)
         self._controller.pictures.ready.connect(self._picture_came)
-        self._controller.pictures.failed.connect(self._picture_failed)
         self.order.currentIndexChanged.connect(
             lambda index: self._sort_by(str(self.order.itemData(index)))
         )
@@ -145,19 +122,6 @@ class ReviewPage(QWidget):
         self.stars.toggled.connect(self._remark)
         self.zones.toggled.connect(self._remark)
         self.strip.seen.connect(self._fill_strip)
-        self.sub_view.detail_wanted.connect(partial(self._want_detail, self.sub_view))
-        self.best_view.detail_wanted.connect(partial(self._want_detail, self.best_view))
-
-    @property
-    def shown(self) -> Path | None:
-        """The sub whose picture is shown.
-
-        Returns
-        -------
-        Path or None
-            While another is being fetched it is the one before.
-        """
-        return self._shown
 
     def fetched(self, row: SubRow) -> bool:
         """Tell whether a sub's picture is there to be shown.
@@ -206,25 +170,12 @@ class ReviewPage(QWidget):
             one.setEnabled(row is not None and row.verdict is not None)
         self.reasons.show_row(row)
         if row is None:
-            self._sub_title.setText("")
-            self._best_title.setText("")
             words = "Choose a sub in the list or in the ribbon." if self._model.rows else ""
-            self.sub_view.show_words(words)
-            self.best_view.show_words("")
-            self._shown = self._wanted = None
-            self._shown_keys = (None, None)
+            self.pair.show_words(words)
+            self._wanted = None
             return
         self._follow(row)
-        self._sub_title.setText(sub_line(row, self._model))
-        best = self._model.best_of(row.lane)
-        name = self._model.lanes[row.lane].filter_name
-        if best is None:
-            self._best_title.setText("")
-        elif best.path == row.path:
-            self._best_title.setText(f"It is itself the best of {name}")
-        else:
-            self._best_title.setText(f"Best of {name}: {best.path.name}")
-        self._show_pictures(row, best)
+        self._show_pictures(row)
 
     def _sort_by(self, order: str) -> None:
         self.list.sort_by(order)
@@ -245,27 +196,9 @@ class ReviewPage(QWidget):
         if index.isValid() and index.row() < len(paths):
             self.wanted.emit(paths[index.row()])
 
-    def _show_pictures(self, row: SubRow, best: SubRow | None) -> None:
-        self._want_around(row, best)
-        own = (self._pictures.key(row), row.path)
-        picture = self._pictures.get(row)
-        if picture is not None and (self._shown_keys[0] != own or self.sub_view.words):
-            self.sub_view.show_picture(picture, _matrix(row), home=self._shown is None)
-            self._shown = row.path
-            self._shown_keys = own, self._shown_keys[1]
-            self._details.pop(self.sub_view, None)
-            self._show_marks(self.sub_view, row)
-        if best is None:
-            self.best_view.show_words("The best sub of a filter is known after measuring.")
-            self._shown_keys = self._shown_keys[0], None
-            return
-        other = (self._pictures.key(best), best.path)
-        best_picture = self._pictures.get(best)
-        if best_picture is not None and (self._shown_keys[1] != other or self.best_view.words):
-            self.best_view.show_picture(best_picture, _matrix(best))
-            self._shown_keys = self._shown_keys[0], other
-            self._details.pop(self.best_view, None)
-            self._show_marks(self.best_view, best)
+    def _show_pictures(self, row: SubRow) -> None:
+        self._want_around(row, self._model.best_of(row.lane))
+        self.pair.show_row(row)
 
     def _want_around(self, row: SubRow, best: SubRow | None) -> None:
         """Want the sub at once; then its neighbours, what the strip shows, and every best."""
@@ -309,50 +242,13 @@ class ReviewPage(QWidget):
         row = self._model.row(self._model.current)
         if row is None or not self.isVisible() or not isinstance(key, tuple):
             return
-        self._show_detail(key)
+        self.pair.show_detail(key)
         if key[0] == SUB:
-            self._show_pictures(row, self._model.best_of(row.lane))
-
-    def _want_detail(self, view: FieldView, part: QRect) -> None:
-        row = self._model.row(self._model.current)
-        best = self._model.best_of(row.lane) if row is not None else None
-        one = row if view is self.sub_view else best
-        key = self._pictures.want_detail(one, part) if one is not None else None
-        if key is not None:
-            self._details[view] = (key, part)
-            self._show_detail(key)
-
-    def _show_detail(self, key: Hashable) -> None:
-        for view, (wanted, part) in self._details.items():
-            picture = self._controller.pictures.get(wanted) if wanted == key else None
-            if picture is not None:
-                view.show_detail(picture, part)
-
-    @Slot(object, str)
-    def _picture_failed(self, key: object, words: str) -> None:
-        if isinstance(key, tuple) and key[0] == SUB and key[1] == self._model.current:
-            self.sub_view.show_words(words)
-            self._shown = self._model.current
+            self._show_pictures(row)
 
     @Slot()
     def _remark(self) -> None:
         """Draw over both pictures what is wanted, from now on and next time."""
         for box, name in ((self.stars, "stars"), (self.zones, "zones")):
             self._controller.choices.keep_text(name, "yes" if box.isChecked() else "no")
-        row = self._model.row(self._model.current)
-        if row is not None:
-            self._show_marks(self.sub_view, row)
-            self._show_marks(self.best_view, self._model.best_of(row.lane))
-
-    def _show_marks(self, view: FieldView, row: SubRow | None) -> None:
-        sub = row.judged.sub if row is not None and row.judged is not None else None
-        stars = sub.measures.stars if sub is not None and self.stars.isChecked() else None
-        view.show_stars(stars)
-        picture = self._pictures.get(row) if row is not None else None
-        view.show_zones(picture.zones if picture is not None and self.zones.isChecked() else None)
-
-
-def _matrix(row: SubRow) -> NDArray[np.float64] | None:
-    """Give the way onto the grid, so that both views show the same part of the sky."""
-    placement = row.judged.placement if row.judged is not None else None
-    return placement.matrix if placement is not None else None
+        self.pair.mark(stars=self.stars.isChecked(), zones=self.zones.isChecked())

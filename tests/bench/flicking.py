@@ -70,7 +70,7 @@ def flick(window: MainWindow, night: Path, out: Path) -> dict[str, object]:
     wait(lambda: not window.controller.working)
     window.go_to(REVIEW)
     review, model = window.review, window.controller.model
-    wait(lambda: review.shown == model.current and not review.best_view.words)
+    wait(lambda: review.pair.shown == model.current and not review.pair.best_view.words)
     firsts: list[float] = []
     figures["first_of_filter_s"] = firsts
     for lane in range(len(model.lanes)):  # every filter's masters are read once
@@ -82,7 +82,7 @@ def flick(window: MainWindow, night: Path, out: Path) -> dict[str, object]:
     order = [paths[n * step % len(paths)] for n in range(40)]
     window.controller.pictures.clear()
     window.review.refresh()
-    wait(lambda: review.shown == model.current)
+    wait(lambda: review.pair.shown == model.current)
     cold, ahead = [_look(window, path) for path in order], []
     window.look_at(paths[0])
     for path in paths[1:]:
@@ -104,9 +104,9 @@ def _look(window: MainWindow, path: Path) -> float:
 
 def _painted(window: MainWindow, start: float) -> float:
     review, model = window.review, window.controller.model
-    wait(lambda: review.shown == model.current)
+    wait(lambda: review.pair.shown == model.current)
     window.repaint()
-    for view in (review.sub_view, review.best_view):
+    for view in (review.pair.sub_view, review.pair.best_view):
         view.viewport().repaint()
     return time.perf_counter() - start
 

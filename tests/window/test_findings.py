@@ -74,7 +74,7 @@ def test_findings_are_told_with_evidence_confidence_and_remedy(sampled):
     assert second.startswith("Cloud from 22:51 to 22:53 UTC\nWeather, ")
     page.list.setCurrentRow(1)
     text = told(page)
-    assert "stars lost up to 6" in text
+    assert "stars lost 66 % of their light (1.18 mag)" in text
     assert "Likely: another cause may look alike" in text
     assert "Subs that lost more than about a third are better left out" in text
 

@@ -84,7 +84,7 @@ def test_a_file_that_breaks_in_mid_run_is_told_and_the_others_go_on(
     window.go_to("Frames")
     assert window.controller.model.row(light) is not None
     window.look_at(light)  # its picture cannot be made, and that is told in place
-    qtbot.waitUntil(lambda: window.review.sub_view.words != "", timeout=10_000)
+    qtbot.waitUntil(lambda: window.review.pair.sub_view.words != "", timeout=10_000)
 
 
 def test_a_packed_file_that_is_cut_short_is_told(qtbot, window, night, tmp_path):

@@ -18,7 +18,9 @@ TIMEOUT = 20_000
 def review(qtbot, finished):
     finished.go_to(REVIEW)
     page = finished.review
-    qtbot.waitUntil(lambda: not page.sub_view.words and page.shown is not None, timeout=TIMEOUT)
+    qtbot.waitUntil(
+        lambda: not page.pair.sub_view.words and page.pair.shown is not None, timeout=TIMEOUT
+    )
     return page
 
 
@@ -26,26 +28,26 @@ def test_the_sub_is_shown_beside_the_best_of_its_filter(qtbot, finished, review)
     model = finished.controller.model
     row = next(r for r in model.rows if r.path != model.best_of(r.lane).path)
     finished.look_at(row.path)
-    qtbot.waitUntil(lambda: review.shown == row.path, timeout=TIMEOUT)
-    assert model.best_of(row.lane).path.name in review._best_title.text()
-    assert review.sub_view.zoom == pytest.approx(review.best_view.zoom)
+    qtbot.waitUntil(lambda: review.pair.shown == row.path, timeout=TIMEOUT)
+    assert model.best_of(row.lane).path.name in review.pair.best_title.text()
+    assert review.pair.sub_view.zoom == pytest.approx(review.pair.best_view.zoom)
     sub, best = (review._pictures.get(one) for one in (row, model.best_of(row.lane)))
     assert sub.scale == best.scale, "one stretch for both"
 
 
 def test_moving_and_enlarging_one_view_moves_the_other(qtbot, review):
-    middle = review.sub_view.viewport().rect().center()
-    before = review.best_view.zoom
-    review.sub_view.setFocus()
-    qtbot.keyClick(review.sub_view, Qt.Key.Key_Plus)
-    assert review.best_view.zoom > before
-    qtbot.mousePress(review.best_view.viewport(), Qt.MouseButton.LeftButton, pos=middle)
-    qtbot.mouseMove(review.best_view.viewport(), middle + QPointF(30, 20).toPoint())
-    qtbot.mouseRelease(review.best_view.viewport(), Qt.MouseButton.LeftButton, pos=middle)
-    apart = review.sub_view.centre - review.best_view.centre
+    middle = review.pair.sub_view.viewport().rect().center()
+    before = review.pair.best_view.zoom
+    review.pair.sub_view.setFocus()
+    qtbot.keyClick(review.pair.sub_view, Qt.Key.Key_Plus)
+    assert review.pair.best_view.zoom > before
+    qtbot.mousePress(review.pair.best_view.viewport(), Qt.MouseButton.LeftButton, pos=middle)
+    qtbot.mouseMove(review.pair.best_view.viewport(), middle + QPointF(30, 20).toPoint())
+    qtbot.mouseRelease(review.pair.best_view.viewport(), Qt.MouseButton.LeftButton, pos=middle)
+    apart = review.pair.sub_view.centre - review.pair.best_view.centre
     assert abs(apart.x()) + abs(apart.y()) < 2
-    qtbot.keyClick(review.best_view, Qt.Key.Key_0)
-    assert review.sub_view.zoom == pytest.approx(before, rel=0.02)
+    qtbot.keyClick(review.pair.best_view, Qt.Key.Key_0)
+    assert review.pair.sub_view.zoom == pytest.approx(before, rel=0.02)
 
 
 def test_keys_go_through_the_list_and_decide(qtbot, finished, review):
@@ -86,10 +88,10 @@ def test_subs_are_listed_in_the_chosen_order(finished, review):
 
 def test_star_shapes_are_drawn_where_the_stars_are(review):
     review.stars.setChecked(True)
-    drawn = review.sub_view._stars.childItems()
+    drawn = review.pair.sub_view._stars.childItems()
     assert len(drawn) > 20
     review.stars.setChecked(False)
-    assert review.sub_view._stars is None
+    assert review.pair.sub_view._stars is None
 
 
 def test_an_averaged_picture_asks_for_every_pixel_when_enlarged(qtbot):
@@ -120,19 +122,22 @@ def test_the_map_tells_the_shapes_of_nine_parts_for_both(qtbot, finished, review
     model = finished.controller.model
     row = next(r for r in model.rows if r.path != model.best_of(r.lane).path)
     finished.look_at(row.path)
-    qtbot.waitUntil(lambda: review.shown == row.path, timeout=TIMEOUT)
-    plain = review.sub_view.grab().toImage()
+    qtbot.waitUntil(lambda: review.pair.shown == row.path, timeout=TIMEOUT)
+    plain = review.pair.sub_view.grab().toImage()
     qtbot.keyClick(review, Qt.Key.Key_M)
     assert review.zones.isChecked()
-    assert review.sub_view.grab().toImage() != plain
-    for view, one in ((review.sub_view, row), (review.best_view, model.best_of(row.lane))):
+    assert review.pair.sub_view.grab().toImage() != plain
+    for view, one in (
+        (review.pair.sub_view, row),
+        (review.pair.best_view, model.best_of(row.lane)),
+    ):
         zones = view._zones
         assert zones.count.sum() == np.isfinite(one.judged.sub.measures.stars.fwhm_px).sum()
         known = zones.fwhm_px[np.isfinite(zones.fwhm_px)]
         assert np.median(known) == pytest.approx(one.judged.measures.fwhm_px, rel=0.2)
     assert finished.controller.choices.text("zones", "no") == "yes", "remembered"
     qtbot.keyClick(review, Qt.Key.Key_M)
-    assert review.sub_view._zones is None
+    assert review.pair.sub_view._zones is None
 
 
 def test_small_pictures_fill_in_for_the_subs_that_are_seen(qtbot, review):
@@ -161,4 +166,4 @@ def test_what_is_looked_at_next_is_fetched_ahead(qtbot, finished, review):
     after = model.row(paths[1])
     qtbot.waitUntil(lambda: review.fetched(after), timeout=TIMEOUT)
     finished.actions_by_words["Next in Review"].trigger()
-    assert review.shown == after.path, "shown at once"
+    assert review.pair.shown == after.path, "shown at once"
