@@ -105,6 +105,7 @@ def _sheet(look: Look) -> str:
     QPushButton[part="toggle"]:checked {{ border: 2px solid {look.accent}; padding: 4px 7px;
         font-weight: 400; }}
     QPushButton[part="toggle"]:focus {{ border: 2px solid {look.ink}; padding: 4px 7px; }}
+    QPushButton[part="toggle"]:checked:disabled {{ border-color: {look.line}; }}
     QPushButton[part="row"] {{ padding: 0; text-align: left; }}
     QPushButton:disabled {{ border-color: {look.line}; color: {_mixed(look.muted, look.panel)}; }}
     QPushButton[part="main"] {{ background: {look.accent}; color: {look.accent_ink};

@@ -1,6 +1,6 @@
 """Choosing formats, channels and a folder, with the files named beforehand."""
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from pathlib import Path
 
 from PySide6.QtCore import QSignalBlocker, Qt, QUrl, Slot
@@ -63,6 +63,8 @@ class ExportDialog(QDialog):
         self._key: tuple[str, object] | None = None
         self._listed: tuple[FinishedChannel, ...] = ()
         self.copies: tuple[Copy, ...] = ()
+        self._writing: tuple[Copy, ...] = ()
+        self._written: frozenset[Path] = frozenset()
         self.setWindowTitle("Export channels")
         self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         self.resize(620, 560)
@@ -217,7 +219,7 @@ class ExportDialog(QDialog):
             self.copies = plan_copies(
                 self.chosen(), formats, folder, existing=existing, depth=self._depth()
             )
-            _show_copies(self.files, self.copies)
+            _show_copies(self.files, self.copies, self._written)
         self.tiff_depth.setEnabled(Format.TIFF in formats)
         new = sum(not copy.skipped for copy in self.copies)
         self.export.setText(f"Export {counted(new, 'file')}" if new else "Export")
@@ -270,6 +272,7 @@ class ExportDialog(QDialog):
             return copy_files(copies, tick=lambda: progress.advance(Step.EXPORT), stop=stop)
 
         self._key = ("export", object())
+        self._writing = copies
         self._controller.errands.ask(self._key, _copy)
         self.refresh()
         self.words.setText("Writing…")
@@ -289,6 +292,7 @@ class ExportDialog(QDialog):
     def _answered(self, key: object) -> None:
         if key == self._key:
             count = self._controller.errands.get(key)
+            self._written |= {copy.target for copy in self._writing if not copy.skipped}
             self._end(f"{counted(int(str(count)), 'file')} written to {self.folder.text()}.")
 
     @Slot(object, str)
@@ -312,12 +316,14 @@ class ExportDialog(QDialog):
         self.words.setText(words)
 
 
-def _show_copies(files: QListWidget, copies: Sequence[Copy]) -> None:
+def _show_copies(files: QListWidget, copies: Sequence[Copy], written: Set[Path]) -> None:
     """List files, with what becomes of those that are there already."""
     files.clear()
     for copy in copies:
-        words = f"✓  {copy.target.name}"
-        if copy.skipped:
+        words = f"+  {copy.target.name}"
+        if copy.skipped and copy.target in written:
+            words = f"✓  {copy.target.name}: written"
+        elif copy.skipped:
             words = f"–  {copy.target.name}: is there already and stays, nothing is written"
         elif copy.replaces:
             words = f"!  {copy.target.name}: replaces the file that is there"

@@ -75,8 +75,9 @@ class SummaryPage(QWidget):
                 label(f"{counted(len(state.problems), 'thing')} to look at", "heading")
             )
             for problem in state.problems[:4]:
+                what = f"{problem.what[0].upper()}{problem.what[1:]}"
                 name = f"{problem.path.name}: " if problem.path is not None else ""
-                inside.addWidget(label(f"{name}{problem.what}"))
+                inside.addWidget(label(f"{name}{what}"))
             inside.addWidget(label("The Frames page tells causes and remedies.", "muted"))
             layout.addWidget(frame)
         layout.addStretch()
@@ -114,8 +115,9 @@ class SummaryPage(QWidget):
             name = lane.filter_name
             if self._model.several_targets():
                 name = f"{lane.group.target} {name}"
-            judged = f"{len(kept)} of {len(rows)}" if lane.judged is not None else f"{len(rows)}"
-            total = sum(row.frame.exposure_s or 0.0 for row in (kept if lane.judged else rows))
+            done = lane.judged is not None
+            judged = f"{len(kept)} of {len(rows)}" if done else f"{len(rows)}, not judged yet"
+            total = sum(row.frame.exposure_s or 0.0 for row in (kept if done else rows))
             cells = (name, judged, duration(total), *_numbers(stack))
             for column, words in enumerate((*cells, _stack_words(number, stack, state))):
                 grid.addWidget(label(words, wrap=False), number + 1, column)

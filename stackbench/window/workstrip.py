@@ -1,7 +1,7 @@
 """The strip that tells what is being done, what stopped it, and what waits to be done."""
 
 from PySide6.QtCore import Qt, Signal, Slot
-from PySide6.QtWidgets import QFrame, QHBoxLayout, QProgressBar, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QFrame, QGridLayout, QHBoxLayout, QProgressBar, QWidget
 
 from stackbench.frames.words import counted, duration
 from stackbench.job.sessionstate import SessionState
@@ -38,10 +38,13 @@ class WorkStrip(QFrame):
         self._words.setAccessibleName("What is being done")
         self._step = _bar("This step")
         self._whole = _bar("The whole")
-        bars = QVBoxLayout()
-        bars.setSpacing(4)
-        bars.addWidget(self._step)
-        bars.addWidget(self._whole)
+        bars = QGridLayout()
+        bars.setHorizontalSpacing(8)
+        bars.setVerticalSpacing(1)
+        for row, bar in enumerate((self._step, self._whole)):
+            bars.addWidget(label(bar.accessibleName(), "muted", wrap=False), row, 0)
+            bars.addWidget(bar, row, 1)
+        bars.setColumnStretch(1, 1)
         self._bars = QWidget()
         self._bars.setLayout(bars)
         bars.setContentsMargins(0, 0, 0, 0)

@@ -42,10 +42,14 @@ def test_chosen_files_are_named_beforehand_and_then_written(qtbot, finished, dia
     assert finished.controller.choices.text("export formats", "") == "FITS PNG"
 
 
-def test_what_is_there_is_not_overwritten_silently(qtbot, dialog, tmp_path):
+def test_what_is_there_is_not_overwritten_silently(qtbot, finished, dialog, tmp_path):
     folder = tmp_path / "handed over"
+    assert all(words.startswith("+") for words in names(dialog))
     dialog.export.click()
     qtbot.waitUntil(lambda: "4 files written" in dialog.words.text(), timeout=TIMEOUT)
+    assert all(words.startswith("✓") and "written" in words for words in names(dialog))
+    dialog.reject()
+    dialog = finished.channels.open_export()
     assert all("is there already and stays" in words for words in names(dialog))
     assert not dialog.export.isEnabled()
     dialog.existing.setCurrentIndex(1)

@@ -6,11 +6,13 @@ import shutil
 import pytest
 from PySide6.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
 from PySide6.QtGui import QDragEnterEvent, QDropEvent
+from PySide6.QtWidgets import QLabel
 
 from stackbench.job.progress import Step
 from stackbench.job.session import Session
 from stackbench.job.store import Decision
 from stackbench.window.mainwindow import MainWindow
+from stackbench.window.stepbar import NIGHT
 from tests.support.jobs import checksums
 from tests.support.settling import settle
 
@@ -55,6 +57,18 @@ def test_work_stopped_in_any_step_is_taken_up_and_ends_alike(
     # with the last of its three files, and written anew till then
     left = {name: one for name, one in left.items() if not name.startswith("channels/")}
     assert left.items() <= products(out).items()
+
+
+def test_the_night_in_short_says_that_nothing_is_judged_yet(qtbot, window, night, tmp_path):
+    copy = tmp_path / "night"
+    shutil.copytree(night, copy)
+    for flat in copy.rglob("flat_R*"):
+        flat.unlink()
+    begin(qtbot, window, copy, tmp_path / "out", until=Step.MEASURE)
+    window.go_to(NIGHT)
+    words = [one.text() for one in window.summary.findChildren(QLabel)]
+    assert words.count("5, not judged yet") == 2, "five lights of each filter"
+    assert [one for one in words if one.startswith("Lights of")], "a problem is a sentence"
 
 
 @pytest.mark.parametrize("harm", ["deleted", "cut short"])
