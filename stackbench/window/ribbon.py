@@ -1,7 +1,7 @@
 """The night ribbon: time from left to right, a lane per filter, a cell per sub."""
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 from PySide6.QtCore import QEvent, QPoint, QPointF, QRect, QRectF, QSize, Qt, Signal, Slot
@@ -25,9 +25,8 @@ from stackbench.window.ribbondrawing import draw_bracket, draw_lanes, draw_sky_a
 from stackbench.window.ribbonplaces import LEAST_CELL, RibbonPlaces
 from stackbench.window.ribbonroom import GUTTER, RibbonRoom
 from stackbench.window.ribbonsky import SkyBand
-from stackbench.window.skywords import moment_words
-from stackbench.window.stretches import neighbour, stretch_to
-from stackbench.window.subwords import sky_of, state_words, sub_line, tip
+from stackbench.window.stretches import clicked, neighbour
+from stackbench.window.subwords import spoken, tip
 
 
 class Ribbon(QWidget):
@@ -134,10 +133,8 @@ class Ribbon(QWidget):
             In the ribbon's pixels.
         """
         self._lay_out()
-        for placed in self._places.cells:
-            if placed.row.path == path:
-                return QRectF(*placed.box).toAlignedRect()
-        return None
+        box = self._places.box_of(path)
+        return QRectF(*box).toAlignedRect() if box is not None else None
 
     def words_at(self, place: QPointF) -> str:
         """Tell what is known at a place: of the sub there, or of the sky at that time.
@@ -160,10 +157,7 @@ class Ribbon(QWidget):
         room = self._room
         if place.x() < GUTTER:
             return self._sky.words if place.y() < room.top else ""
-        moment_s = self._places.timeline.moment((place.x() - GUTTER) / room.wide)
-        if moment_s is None:
-            return ""
-        return moment_words(self._sky.sky, datetime.fromtimestamp(moment_s, tz=UTC))
+        return self._sky.words_at((place.x() - GUTTER) / room.wide)
 
     def handles(self) -> Sequence[Handle]:
         """List the limits that can be moved.
@@ -223,8 +217,7 @@ class Ribbon(QWidget):
         if row is None:
             words = self._sky.words if self._model.rows else ""
         else:
-            told = (f"{sub_line(row, self._model)}: {state_words(row)}", sky_of(row, self._model))
-            words = ". ".join(filter(None, told))
+            words = spoken(row, self._model)
         self.setAccessibleDescription(words)
         self.update()
 
@@ -315,15 +308,11 @@ class Ribbon(QWidget):
             self.chosen.emit(paths | self._model.chosen if more else paths)
             return
         row = self._row_at(event.position())
-        if row is None:
-            self.chosen.emit(frozenset())
-        elif more:
-            self.chosen.emit(self._model.chosen ^ {row.path})
-        elif event.modifiers() & Qt.KeyboardModifier.ShiftModifier:
-            self.chosen.emit(stretch_to(self._model, row.path))
-        else:
-            self.chosen.emit(frozenset())
-            self.wanted.emit(row.path)
+        path = row.path if row is not None else None
+        stretch = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
+        self.chosen.emit(clicked(self._model, path, more=more, stretch=stretch))
+        if path is not None and not (more or stretch):
+            self.wanted.emit(path)
 
     def contextMenuEvent(self, event: QContextMenuEvent) -> None:  # noqa: N802 - Qt's name
         """Offer decisions on what is chosen, or on the sub under the pointer."""

@@ -77,6 +77,21 @@ class RibbonPlaces:
         """
         return {one.row.path: one.box.left + one.box.width / 2 for one in self.cells}
 
+    def box_of(self, path: Path) -> Box | None:
+        """Tell where a sub's cell is.
+
+        Parameters
+        ----------
+        path : Path
+            The sub.
+
+        Returns
+        -------
+        Box or None
+            None for a file that is no sub of the night.
+        """
+        return next((one.box for one in self.cells if one.row.path == path), None)
+
     def at(self, place: QPointF) -> SubRow | None:
         """Find the sub whose cell lies at a place.
 

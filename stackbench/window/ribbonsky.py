@@ -1,6 +1,7 @@
 """The sky in the ribbon: twilight as shading, the Moon's altitude in a lane of its own."""
 
 from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
 from functools import cached_property
 from itertools import groupby
 
@@ -10,7 +11,7 @@ from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen
 from stackbench.job.skies import NightSky, SkyMoment
 from stackbench.window.look import Look
 from stackbench.window.ribbonroom import GUTTER, RibbonRoom
-from stackbench.window.skywords import DAY, NIGHT, PHASES, night_words, phase_of
+from stackbench.window.skywords import DAY, NIGHT, PHASES, moment_words, night_words, phase_of
 from stackbench.window.timeline import Timeline
 
 _SHORT = {"astronomical twilight": "astronomical", "nautical twilight": "nautical"}
@@ -50,6 +51,24 @@ class SkyBand:
             See `night_words`.
         """
         return night_words(self.sky)
+
+    def words_at(self, place: float) -> str:
+        """Tell of the sky at a place of the timeline.
+
+        Parameters
+        ----------
+        place : float
+            From 0 to 1.
+
+        Returns
+        -------
+        str
+            See `moment_words`; empty beside the night.
+        """
+        moment_s = self.timeline.moment(place)
+        if moment_s is None:
+            return ""
+        return moment_words(self.sky, datetime.fromtimestamp(moment_s, tz=UTC))
 
     def draw_twilight(self, painter: QPainter, look: Look, room: RibbonRoom) -> None:
         """Shade the night by the light of the sky.

@@ -48,3 +48,29 @@ def stretch_to(model: NightModel, path: Path) -> frozenset[Path]:
         return frozenset({path})
     first, last = sorted((paths.index(model.current), paths.index(path)))
     return frozenset(paths[first : last + 1])
+
+
+def clicked(model: NightModel, path: Path | None, *, more: bool, stretch: bool) -> frozenset[Path]:
+    """List the subs that are chosen after a click.
+
+    Parameters
+    ----------
+    model : NightModel
+        The night, with what was chosen before.
+    path : Path or None
+        The sub that was clicked; None beside all subs.
+    more : bool
+        Whether the sub joins what is chosen, or leaves it.
+    stretch : bool
+        Whether all from the current sub to this one are chosen.
+
+    Returns
+    -------
+    frozenset of Path
+        Empty after a plain click, which looks at the sub.
+    """
+    if path is None:
+        return frozenset()
+    if more:
+        return model.chosen ^ {path}
+    return stretch_to(model, path) if stretch else frozenset()

@@ -100,6 +100,25 @@ def tip(row: SubRow, model: NightModel) -> str:
     return "\n".join(lines)
 
 
+def spoken(row: SubRow, model: NightModel) -> str:
+    """Tell of a sub in one line, to be read aloud.
+
+    Parameters
+    ----------
+    row : SubRow
+        The sub.
+    model : NightModel
+        The night.
+
+    Returns
+    -------
+    str
+        Its line, state and sky.
+    """
+    told = (f"{sub_line(row, model)}: {state_words(row)}", sky_of(row, model))
+    return ". ".join(filter(None, told))
+
+
 def sky_of(row: SubRow, model: NightModel) -> str:
     """Tell the sky in the middle of a sub's exposure, and how high it pointed.
 
