@@ -21,7 +21,7 @@ from stackbench.export.lessons import FigureEntry, StandingEntry
 from stackbench.export.night import FrameEntry, Night, StackEntry, iso_time
 from stackbench.export.preview import embedded
 from stackbench.export.ribbon import night_ribbon
-from stackbench.export.summary import lights_of, summarise
+from stackbench.export.summary import evenings_of_findings, lights_of, summarise
 from stackbench.review.findings import MOMENT
 
 _TEMPLATES = Path(__file__).parent / "templates"
@@ -30,6 +30,7 @@ _FRAME = {
     "width": WIDTH, "height": HEIGHT, "left": LEFT, "right": WIDTH - RIGHT, "top": TOP,
     "bottom": HEIGHT - BOTTOM,
 }  # fmt: skip
+_WHOLE_FROM = 100.0  # no digits are left out of whole numbers
 _PICTURE = 640  # px, the longer side of an embedded preview
 
 
@@ -82,6 +83,7 @@ def report_html(night: Night) -> str:
             ribbon=night_ribbon(lights, marks=marks, findings=night.findings),
             course=course_of(lights, marks=marks, limits=night.limits),
             frame=_FRAME,
+            evenings=evenings_of_findings(night),
             fields=[one for entry in night.field_maps if (one := field_picture(entry))],
             standings=_standings(night),
             best=_best_compared(night),
@@ -232,7 +234,8 @@ def _figure(figure: FigureEntry) -> str:
     if figure.value is None:
         return f"{_UNKNOWN}{unit}"
     if figure.uncertainty is None or not figure.uncertainty > 0:
-        return f"{figure.value:.3g}{unit}".replace("-", "−")
+        rounded = ".2g" if abs(figure.value) < _WHOLE_FROM else ".0f"
+        return f"{figure.value:{rounded}}{unit}".replace("-", "−")
     digits = max(0, 1 - math.floor(math.log10(figure.uncertainty)))
     told = f"{figure.value:.{digits}f}{unit} ± {figure.uncertainty:.{digits}f}{unit}"
     if unit.startswith(" "):

@@ -68,7 +68,7 @@ def summarise(night: Night) -> NightSummary:
         groups.setdefault(key, []).append(light)
     ordered = sorted(groups, key=lambda key: (*key[:3], key[3] or ""))
     filters = tuple(_summary(groups[key], marks[key[3]]) for key in ordered)
-    evenings = {light.night or _utc_evening(light.time) for light in lights if light.time}
+    evenings = {one for light in lights if (one := _evening_of(light))}
     causes = Counter(cause for light in lights for cause in _causes(light))
     return NightSummary(
         evenings=tuple(sorted(evenings)),
@@ -81,6 +81,27 @@ def summarise(night: Night) -> NightSummary:
         kept_s=sum(entry.kept_s for entry in filters),
         rejected_s=sum(entry.rejected_s for entry in filters),
     )
+
+
+def evenings_of_findings(night: Night) -> tuple[str, ...]:
+    """Tell on which evening each finding was, where hours alone would not say.
+
+    Parameters
+    ----------
+    night : Night
+        The record of a run.
+
+    Returns
+    -------
+    tuple of str
+        The date on which the finding's night began, one for each finding; empty where all
+        lights are of one night, or the finding's own of several.
+    """
+    by_path = {light.path: evening for light in lights_of(night) if (evening := _evening_of(light))}
+    if len(set(by_path.values())) < 2:
+        return ("",) * len(night.findings)
+    concerned = ({by_path.get(path, "") for path in one.subs} for one in night.findings)
+    return tuple(ones.pop() if len(ones) == 1 else "" for ones in concerned)
 
 
 def lights_of(night: Night) -> tuple[FrameEntry, ...]:
@@ -122,6 +143,12 @@ def median_of(values: Iterable[float | None]) -> float | None:
     """
     known = _known(values)
     return float(statistics.median(known)) if known else None
+
+
+def _evening_of(light: FrameEntry) -> str | None:
+    if light.time is None:
+        return None
+    return light.night or _utc_evening(light.time)
 
 
 def _utc_evening(time: datetime) -> str:

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +18,7 @@ from stackbench.frames.words import duration, percent
 from stackbench.job.diagnosing import TargetNight
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.judging import known
-from stackbench.job.places import Chance, next_chance
+from stackbench.job.places import Chance, coming_chance
 from stackbench.review.focuspositions import focus_positions
 from stackbench.review.planning import FilterAdvice, FilterDepth, advise
 from stackbench.review.seeing import fried_length_cm, zenith_seeing
@@ -35,6 +35,7 @@ def advice_of(
     servings: Mapping[Path, Serving],
     *,
     gain: float,
+    now: datetime,
 ) -> tuple[AdviceEntry, ...]:
     """Say for each target what to do next.
 
@@ -50,6 +51,8 @@ def advice_of(
         What calibrates each light.
     gain : float
         Gain in signal-to-noise ratio for which hours are told.
+    now : datetime
+        When this is said, UTC: the target's next night lies after it, and after the subs.
 
     Returns
     -------
@@ -77,7 +80,7 @@ def advice_of(
                 lines=(
                     *_missing(night, servings),
                     *_unknown_camera(advised),
-                    *_when_next(night),
+                    *_when_next(night, now),
                     *_seeing_lines(night),
                     *_focus_lines(night),
                 ),
@@ -188,26 +191,28 @@ def _focus_lines(night: TargetNight) -> list[str]:
     positions = focus_positions(night.observations)
     if len(positions) < 2:
         return []
+    # the filter with the most subs, from which the others are counted, goes first
     said = [
         f"{one.filter or 'no filter'} "
         + (f"{one.used:.0f}" if one.offset is None else f"{one.offset:+.0f}".replace("-", "−"))
-        + ("" if one.best is None else f" (best {one.best:.0f} ± {one.error or 0.0:.0f})")
-        for one in positions
+        + ("" if one.best is None else f" (sharpest at {one.best:.0f} ± {one.error or 0.0:.0f})")
+        for one in sorted(positions, key=lambda one: one.offset is not None)
     ]
-    return [f"focuser position by filter, offsets as of subs next to each other: {', '.join(said)}"]
+    return [f"focuser position, others counted from the first: {', '.join(said)} steps"]
 
 
-def _when_next(night: TargetNight) -> list[str]:
+def _when_next(night: TargetNight, now: datetime) -> list[str]:
     """Tell when the target can next be seen in the dark, or what that takes."""
     frames = [sub.frame for group in night.groups for sub in group.subs if sub.frame.time]
     known_frames = [f for f in frames if f.site and f.pointing]
     last = max(known_frames, key=lambda f: str(f.time), default=None)
     if last is None or last.site is None or last.pointing is None or last.time is None:
         return _what_is_unsaid(frames)
-    chance = next_chance(
+    chance = coming_chance(
         last.site,
         last.pointing,
         after=last.time + timedelta(hours=12),
+        now=now,
         least_altitude_deg=_LEAST_ALTITUDE_DEG,
     )
     if chance is None:

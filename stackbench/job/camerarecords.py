@@ -14,7 +14,8 @@ from stackbench.job.darksignal import dark_signal
 from stackbench.job.doubts import stated_gain
 from stackbench.job.measuring import MeasuredSub
 from stackbench.job.workshop import Workshop
-from stackbench.review.camera import BiasLevels, CameraRecord, DarkGlow, HotPixels
+from stackbench.review.camera import CameraRecord, DarkGlow, HotPixels
+from stackbench.review.zerolevel import BiasLevels
 
 
 def camera_records(

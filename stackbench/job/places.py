@@ -98,6 +98,43 @@ def next_chance(
     return None
 
 
+def coming_chance(
+    site: Site,
+    pointing: Pointing,
+    *,
+    after: datetime,
+    now: datetime,
+    least_altitude_deg: float,
+) -> Chance | None:
+    """Find the next night in which a target stands high in the dark, not over by now.
+
+    Parameters
+    ----------
+    site : Site
+        The observer's place.
+    pointing : Pointing
+        The target.
+    after : datetime
+        As for `next_chance`: when to begin looking at the earliest, UTC, by daylight.
+    now : datetime
+        UTC; a night that has begun is still one.
+    least_altitude_deg : float
+        How high the target must stand.
+
+    Returns
+    -------
+    Chance or None
+        None when there is no such night in a year.
+    """
+    day = timedelta(days=1)
+    # whole days later it is daylight again
+    begin = after + max(timedelta(0), (now - after) // day * day)
+    chance = next_chance(site, pointing, after=begin, least_altitude_deg=least_altitude_deg)
+    if chance is not None and chance.end <= now:
+        return next_chance(site, pointing, after=begin + day, least_altitude_deg=least_altitude_deg)
+    return chance
+
+
 def _first_night(
     site: Site, pointing: Pointing, times: Floats, least_altitude_deg: float
 ) -> Chance | None:

@@ -69,11 +69,12 @@ def record_of(results: Results) -> Night:
         The record, to be written as night.json, tables and report.
     """
     shop, nights = results.shop, results.diagnosis.nights
+    now = datetime.now(UTC)
     seen = {one.path: one for night in nights for one in night.observations}
     return Night(
         out=shop.bench.out,
         inputs=results.folders,
-        written=datetime.now(UTC),
+        written=now,
         frames=frame_entries(
             shop.found,
             results.judged,
@@ -100,6 +101,7 @@ def record_of(results: Results) -> Night:
             _cameras(results),
             shop.plan.servings,
             gain=shop.bench.settings.planning.gain,
+            now=now,
         ),
         limits=tuple(_limit(group, one) for group in results.judged for one in group.limits),
         field_maps=results.diagnosis.field_maps,

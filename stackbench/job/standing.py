@@ -9,7 +9,6 @@ from stackbench.export.lessons import StandingEntry
 from stackbench.export.night import FrameEntry, Night, ProblemEntry
 from stackbench.export.summary import median_of
 from stackbench.frames.records import Problem
-from stackbench.frames.words import counted
 from stackbench.job.history import GroupNight, History, HistoryError
 from stackbench.review.typical import spread
 
@@ -151,8 +150,10 @@ def _standing(
     worse = sum(theirs > value for theirs in values)
     told = measure.told(one)
     if values:
-        of = f"{worse} of" if worse else "any of"
-        told += f", {'' if worse else 'not '}{measure.better} {of} {counted(len(values), 'night')}"
+        others = f"{worse or 'any'} of {len(values)} nights"
+        if len(values) == 1:
+            others = "the one earlier night"
+        told += f", {'' if worse else 'not '}{measure.better} {others}"
     return StandingEntry(
         night=one.night,
         target=one.target or None,

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby
 
 from stackbench.export.night import FrameEntry, Night, ProblemEntry, StackEntry
+from stackbench.export.summary import evenings_of_findings
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.words import celsius, counted, duration
@@ -140,7 +141,8 @@ def _lesson_lines(night: Night) -> Iterator[str]:
     """Tell what happened, how the night compares with earlier ones, and what to do next."""
     if night.findings:
         yield from ("", "What happened")
-        yield from (f"  {one.title} ({one.confidence})" for one in night.findings)
+        for evening, found in zip(evenings_of_findings(night), night.findings, strict=True):
+            yield f"  {f'{evening}: ' if evening else ''}{found.title} ({found.confidence})"
     compared = [one for one in night.standings if one.nights]
     if compared:
         yield from ("", "Against earlier nights")

@@ -9,7 +9,7 @@ import numpy as np
 from stackbench.review.findings import Confidence, Figure, Finding, Topic
 from stackbench.review.observations import Observation
 from stackbench.review.orientations import orientations_of
-from stackbench.review.series import Floats, LinearFit, fit_linear, in_time
+from stackbench.review.series import Floats, LinearFit, begin_of, end_of, fit_linear, in_time
 
 _LEAST_SUBS = 8
 # Less of the sky crossed than this says nothing, degrees of hour angle.
@@ -205,8 +205,8 @@ def alignment_findings(subs: Sequence[Observation]) -> list[Finding]:
                 Figure(name="smear in the corners", value=found.corner_px, unit="px"),
             ),
             subs=tuple(one.path for one in ordered),
-            start=ordered[0].time,
-            end=ordered[-1].time,
+            start=begin_of(ordered[0]),
+            end=end_of(ordered[-1]),
             remedy=_remedy(found),
         )
     ]

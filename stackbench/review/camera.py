@@ -1,4 +1,4 @@
-"""What the camera did: cooling, a zero level that drifts, amplifier glow, new hot pixels.
+"""What the camera did: cooling, a zero level that moves, amplifier glow, new hot pixels.
 
 All limits are common practice, no source, unless they say otherwise.
 """
@@ -6,50 +6,25 @@ All limits are common practice, no source, unless they say otherwise.
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 
 import numpy as np
 
-from stackbench.frames.words import celsius, counted, duration, percent
+from stackbench.frames.words import counted, percent
 from stackbench.review.findings import Confidence, Figure, Finding, Topic
 from stackbench.review.observations import Observation
-from stackbench.review.series import (
-    begin_of,
-    clock,
-    end_of,
-    fit_linear,
-    in_time,
-    robust_sigma,
-)
+from stackbench.review.series import begin_of, clock, end_of, in_time, robust_sigma
+from stackbench.review.zerolevel import HARMLESS_ADU, BiasLevels, level_findings
 
 _LEAST_SUBS = 8
 _WARM_C = 1.0
-# A straight line through fewer frames is too often 5 σ steep by chance.
-_LEAST_BIASES = 8
 _SIGNIFICANT = 5.0
-# A level that is wrong by less does no harm to a light.
-_HARMLESS_ADU = 2.0
 # What glow adds to the noise where it is brightest; as for read noise in planning.
 _GLOW_NOISE = 0.05
 _GROWN_SHARE = 0.1
 # Dark current doubles about every so many °C.
 _DOUBLING_C = 6.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BiasLevels:
-    """The level of each bias frame of one evening, in order of time.
-
-    `times` are UTC, `levels_adu` the frames' mean levels. `read_noise_adu` is
-    that of a pixel.
-    """
-
-    times: tuple[datetime, ...]
-    levels_adu: tuple[float, ...]
-    temperatures_c: tuple[float | None, ...]
-    read_noise_adu: float | None
-    lights: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,12 +85,13 @@ def camera_findings(cameras: Sequence[CameraRecord]) -> tuple[Finding, ...]:
     Returns
     -------
     tuple of Finding
-        Drift of the bias for each evening, glow and new hot pixels once per
-        camera; empty when nothing stands out.
+        Drift of the bias within each evening, its step between evenings, glow and new
+        hot pixels once per camera; empty when nothing stands out. Glow and hot
+        pixels have no times, since they belong to no moment of the night.
     """
     found: list[Finding] = []
     for one in cameras:
-        found += [drift for levels in one.biases for drift in _bias_drift(one.camera, levels)]
+        found += level_findings(one.camera, one.biases)
         found += [*_glow(one.camera, one.glows), *_new_hot(one.camera, one.hot)]
     return tuple(found)
 
@@ -170,59 +146,6 @@ def cooler_findings(subs: Sequence[Observation]) -> list[Finding]:
     ]
 
 
-def _bias_drift(camera: str, levels: BiasLevels) -> list[Finding]:
-    """Tell of a zero level that moved one way by more than does no harm."""
-    count = len(levels.times)
-    if count < _LEAST_BIASES:
-        return []
-    start, end = levels.times[0], levels.times[-1]
-    hours = np.array([(time - start).total_seconds() / 3600 for time in levels.times])
-    values = np.array(levels.levels_adu)
-    fit = fit_linear([np.ones(count), hours - hours.mean()], values)
-    if fit is None or fit.significance(1) <= _SIGNIFICANT:
-        return []
-    middle, slope = fit.coefficients
-    error, change = float(fit.errors[1]), float(slope * np.ptp(hours))
-    noise = levels.read_noise_adu or 0.0
-    if abs(change) <= max(_HARMLESS_ADU, noise / 2):
-        return []
-    lasted = duration((end - start).total_seconds())
-    word = "rose" if change > 0 else "fell"
-    against = f", where a pixel's read noise is {noise:.1f} ADU" if noise else ""
-    return [
-        Finding(
-            topic=Topic.CAMERA,
-            cause="bias drift",
-            title=f"The camera's zero level {word} by {abs(change):.1f} ADU within {lasted}",
-            text=f"The level of the bias frames of {camera} {word} from the first to the last, so "
-            "that their master is right for one moment only: what it is wrong by is left in lights "
-            "and flats as a false sky, and the flat makes a gradient of it.",
-            evidence=(
-                f"{count} bias frames from {clock(start)} to {clock(end)} UTC: "
-                f"{_signed(slope)} ± {error:.2f} ADU an hour about {middle:.1f} ADU{against}",
-                *_warmed(levels),
-            ),
-            confidence=Confidence.CERTAIN,
-            figures=(
-                Figure(name="slope", value=float(slope), uncertainty=error, unit="ADU per hour"),
-                Figure(name="change", value=change, unit="ADU"),
-            ),
-            subs=levels.lights,
-            remedy="Switch the camera and its cooler on half an hour before the first frame, and "
-            "take bias frames and darks next to the lights. Where the camera can record overscan "
-            "columns, let it: the zero level of each frame is then its own.",
-        )
-    ]
-
-
-def _warmed(levels: BiasLevels) -> list[str]:
-    """Say by how much the sensor's temperature changed meanwhile, if it did."""
-    known = [one for one in levels.temperatures_c if one is not None]
-    if not known or max(known) - min(known) < _WARM_C:
-        return []
-    return [f"the sensor went from {celsius(known[0])} to {celsius(known[-1])} meanwhile"]
-
-
 def _glow(camera: str, glows: Sequence[DarkGlow]) -> list[Finding]:
     """Tell of glow that is taken away with the darks but leaves its noise."""
     told = [(added, one) for one in glows if (added := _glow_noise(one)) > _GLOW_NOISE]
@@ -261,7 +184,7 @@ def _glow_noise(one: DarkGlow) -> float:
 
     0 where nothing glows for sure, or the gain is not known.
     """
-    if not one.gain or one.glow_adu <= max(_HARMLESS_ADU, _SIGNIFICANT * one.error_adu):
+    if not one.gain or one.glow_adu <= max(HARMLESS_ADU, _SIGNIFICANT * one.error_adu):
         return 0.0
     if not one.light_noise_adu > 0:
         return 0.0
@@ -314,7 +237,3 @@ def _grown(one: HotPixels) -> bool:
 
 def _once(paths: Iterable[Path]) -> tuple[Path, ...]:
     return tuple(dict.fromkeys(paths))
-
-
-def _signed(value: float) -> str:
-    return f"{value:+.2f}".replace("-", "−")

@@ -216,7 +216,8 @@ def _finding(subs: Sequence[Observation], drift: _Drift, breaks: Sequence[int]) 
     evidence = [
         f"FWHM grows by {drift.slope:.2f} ± {drift.error:.2f} {unit}, "
         f"{drift.change_px:.1f} px between two settings of the focus",
-        f"stars stay round: eccentricity changes by {rounder:+.2f}".replace("-", "−"),
+        # adding 0 makes a rounded −0 a plain one
+        f"stars stay round: eccentricity changes by {round(rounder, 2) + 0:.2f}".replace("-", "−"),
         f"focus holds for {holds_h:.1f} h until FWHM has grown by a tenth",
     ]
     if times:

@@ -184,7 +184,7 @@ def _bump(
         text=f"{'One sub is' if single else 'Two subs are'} trailed while those before and after "
         "are sound: a bump, a gust, a cable that caught, or a guiding star lost for a moment.",
         evidence=(
-            f"eccentricity {worst:.2f}, all stars drawn out alike",
+            f"eccentricity {worst:.2f}, all stars drawn out or doubled alike",
             f"trail of about {max(lengths):.1f} px",
         ),
         confidence=Confidence.LIKELY,

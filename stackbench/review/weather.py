@@ -51,7 +51,11 @@ def weather_findings(subs: Sequence[Observation]) -> list[Finding]:
         return []
     sky = relative_to_filter(ordered, lambda one: one.measures.sky_adu)
     lost = _light_lost(ordered)
-    found = [*_clouds(ordered, lost, sky), *_twilights(ordered, sky), *_moon(ordered, sky, lost)]
+    found = [
+        *_clouds(ordered, lost, sky),
+        *_twilights(ordered, sky, lost),
+        *_moon(ordered, sky, lost),
+    ]
     return sorted(found, key=lambda one: str(one.start))
 
 
@@ -167,15 +171,24 @@ def _cloud(
     )
 
 
-def _twilights(subs: Sequence[Observation], sky: Floats) -> list[Finding]:
+def _twilights(subs: Sequence[Observation], sky: Floats, lost: Floats) -> list[Finding]:
     """Find a sky that brightens towards the end of a night, or darkens from its start."""
     found = []
     forward = list(range(len(subs)))
     for order, dawn in ((forward[::-1], True), (forward, False)):
         run = _bright_run(subs, sky, order)
-        if len(run) >= 2:
+        if len(run) >= 2 or (run and _lit_by_the_sun(subs[run[0]], lost[run[0]])):
             found.append(_twilight(subs, sorted(run), sky, dawn=dawn))
     return found
+
+
+def _lit_by_the_sun(sub: Observation, lost: float) -> bool:
+    """Tell whether one bright sub is evidence enough: clear air, and the Sun not far enough down.
+
+    Without the Sun's altitude a lamp, a car or a cloud would look the same.
+    """
+    up = sub.place is not None and sub.place.sun_altitude_deg > _ASTRONOMICAL_DEG
+    return up and not lost > _LEAST_LOSS_MAG
 
 
 def _bright_run(subs: Sequence[Observation], sky: Floats, order: Sequence[int]) -> list[int]:
@@ -206,14 +219,15 @@ def _twilight(
     worst = float(np.max(sky[run]))
     name = "dawn" if dawn else "dusk"
     place = (lit[-1] if dawn else lit[0]).place
-    evidence = [f"sky up to {worst:.1f} times that of the night"]
+    single = len(lit) == 1
+    evidence = [f"sky {'' if single else 'up to '}{worst:.1f} times that of the night"]
     if place is not None:
         evidence.append(f"Sun at {place.sun_altitude_deg:.0f}°".replace("-", "−"))
     boundary = f"after {clock(start)}" if dawn else f"before {clock(end)}"
     return Finding(
         topic=Topic.WEATHER,
         cause=name,
-        title=f"{name.capitalize()} in the subs {boundary} UTC",
+        title=f"{name.capitalize()} in the {'sub' if single else 'subs'} {boundary} UTC",
         text=f"The sky was lit by {name} {boundary} UTC.",
         evidence=tuple(evidence),
         confidence=Confidence.CERTAIN if place is not None else Confidence.LIKELY,

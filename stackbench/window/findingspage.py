@@ -140,6 +140,7 @@ class FindingsPage(QWidget):
             finding,
             of_all=self._findings.concerns_all(finding),
             target=target if len(targets) > 1 else "",
+            evening=self._findings.evening_of(finding),
         )
 
     def _tell(self) -> None:
@@ -157,7 +158,8 @@ class FindingsPage(QWidget):
         inside.addWidget(label(finding.title, "heading"))
         of_all = self._findings.concerns_all(finding)
         subs = "all subs" if of_all else counted(len(finding.subs), "sub")
-        parts = (topic_words(finding), when_words(finding, of_all=of_all), subs)
+        when = when_words(finding, of_all=of_all, evening=self._findings.evening_of(finding))
+        parts = (topic_words(finding), when, subs)
         inside.addWidget(label(", ".join(filter(None, parts)), "muted"))
         inside.addWidget(label(finding.text))
         evidence = "\n".join(f"•  {line}" for line in finding.evidence)

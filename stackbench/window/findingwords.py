@@ -43,7 +43,7 @@ def sure_words(finding: Finding) -> str:
     return _SURE[finding.confidence]
 
 
-def when_words(finding: Finding, *, of_all: bool) -> str:
+def when_words(finding: Finding, *, of_all: bool, evening: str = "") -> str:
     """Say when something happened.
 
     Parameters
@@ -52,20 +52,26 @@ def when_words(finding: Finding, *, of_all: bool) -> str:
         The finding.
     of_all : bool
         Whether it concerns all subs of its target.
+    evening : str
+        When its night began, where there are several.
 
     Returns
     -------
     str
         For example "22:51 to 23:10 UTC".
     """
-    if of_all or finding.start is None:
-        return "all along" if of_all else ""
-    if finding.end is None:
-        return f"{clock(finding.start)} UTC"
-    return f"{clock(finding.start)} to {clock(finding.end)} UTC"
+    night = f"night of {evening}" if evening else ""
+    if of_all:
+        return "all along"
+    if finding.start is None:
+        return night
+    hours = clock(finding.start)
+    if finding.end is not None:
+        hours += f" to {clock(finding.end)}"
+    return ", ".join(filter(None, (night, f"{hours} UTC")))
 
 
-def list_words(finding: Finding, *, of_all: bool, target: str = "") -> str:
+def list_words(finding: Finding, *, of_all: bool, target: str = "", evening: str = "") -> str:
     """Write a finding for a list, on two lines.
 
     Parameters
@@ -76,12 +82,14 @@ def list_words(finding: Finding, *, of_all: bool, target: str = "") -> str:
         Whether it concerns all subs of its target.
     target : str
         Its target, where the night has several.
+    evening : str
+        When its night began, where there are several.
 
     Returns
     -------
     str
-        The title, and below it topic, confidence, subs and target.
+        The title, and below it topic, confidence, subs, evening and target.
     """
     subs = "all subs" if of_all else counted(len(finding.subs), "sub")
-    parts = (topic_words(finding), finding.confidence.value, subs, target)
+    parts = (topic_words(finding), finding.confidence.value, subs, evening, target)
     return f"{finding.title}\n{', '.join(filter(None, parts))}"

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from PySide6.QtCore import QObject, QTimer, Signal, Slot
 
+from stackbench.calibration.sets import evening
 from stackbench.frames.work import Stop
 from stackbench.job.judging import JudgedGroup
 from stackbench.job.progress import Progress
@@ -107,6 +108,23 @@ class NightFindings(QObject):
         start = finding.start or min((begin for begin, _ in spans), default=None)
         end = finding.end or max((end for _, end in spans), default=None)
         return None if start is None or end is None else (start, end)
+
+    def evening_of(self, finding: Finding) -> str:
+        """Tell on which evening a finding was, where the subs are of several.
+
+        Parameters
+        ----------
+        finding : Finding
+            The finding.
+
+        Returns
+        -------
+        str
+            The date on which its night began; empty where hours alone say it.
+        """
+        mine = {evening(row.frame) for row in self.rows_of(finding)}
+        several = len({evening(row.frame) for row in self._model.rows}) > 1
+        return f"{mine.pop()}" if several and len(mine) == 1 and None not in mine else ""
 
     def concerns_all(self, finding: Finding) -> bool:
         """Tell whether a finding is about all subs of its target, and so about no moment.

@@ -101,6 +101,23 @@ def test_the_page_tells_what_happened_and_what_to_do(tmp_path: Path) -> None:
     assert "Hardly changed all night: sensor temperature −10 °C." in page.text
 
 
+def test_findings_of_several_nights_say_on_which_they_were(tmp_path: Path) -> None:
+    night = invented_night(tmp_path)
+    frames = tuple(
+        replace(one, night="2031-02-04") if one.path.name.endswith("9.fits") else one
+        for one in night.frames
+    )
+    of_one, of_all = night.findings
+    lights = tuple(one.path for one in frames if one.kind == "light")
+    moved = tuple(one.path for one in frames if one.night == "2031-02-04" and one.kind == "light")
+    assert 0 < len(moved) < len(lights)
+    findings = (replace(of_one, subs=moved), replace(of_all, subs=lights))
+    page = _Page(report_html(replace(night, frames=frames, findings=findings)))
+    assert "What happened: 2031-02-04: The focus drifted; The stars are sampled well." in page.text
+    assert "night of 2031-02-04 · 21:55 to 22:44 UTC" in page.text
+    assert "night of" not in _Page(report_html(night)).text
+
+
 def test_the_summary_is_five_lines(tmp_path: Path) -> None:
     for night in (invented_night(tmp_path), Night(out=tmp_path)):
         html = report_html(night)
@@ -278,6 +295,10 @@ def test_units_that_are_signs_stand_at_their_number() -> None:
     turned = FigureEntry(name="direction", value=323.1, unit="°", uncertainty=2.0)
     assert report._figure(turned) == "323.1° ± 2.0°"
     assert report._figure(replace(turned, uncertainty=None)) == "323°"
+    # nothing says how well they are known: two digits, but for whole numbers
+    pixels = FigureEntry(name="hot now", value=1523.0)
+    assert report._figure(pixels) == "1523"
+    assert report._figure(replace(pixels, value=0.3893, unit="h")) == "0.39 h"
     moment = datetime(2031, 11, 15, 6, 14, 24, tzinfo=UTC).timestamp()
     refocused = FigureEntry(name="refocused", value=moment, unit=MOMENT)
     assert report._figure(refocused) == "06:14 UTC"

@@ -32,7 +32,9 @@ def test_advice_names_each_filter_and_the_next_night(record):
         # for 1.5 times the signal-to-noise ratio, which grows with the root of the time
         assert one["more_hours"] == pytest.approx(1.25 * one["exposure_s"] / 3600)
     assert any("next above 30° in the dark on" in line for line in advice["lines"])
-    assert any("focuser position by filter" in line for line in advice["lines"])
+    assert (
+        "focuser position, others counted from the first: L 12000, Ha +0 steps" in advice["lines"]
+    )
 
 
 def test_the_map_of_the_field_shows_the_stars_of_the_kept_lights(record):

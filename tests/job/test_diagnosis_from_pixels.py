@@ -19,7 +19,7 @@ from stackbench.job.pixels import PixelDesk
 from stackbench.job.run import judge_night, look_through, measure_night
 from stackbench.job.settings import Settings
 from tests.support.simulator.factories import filter_plan
-from tests.support.simulator.faults import Cloud, Spell, Trail
+from tests.support.simulator.faults import Bump, Cloud, PlacedFault, Spell, Trail
 from tests.support.simulator.night import simulate_night
 from tests.support.simulator.plan import (
     SITE,
@@ -225,6 +225,17 @@ def test_guiding_that_fails_in_one_axis(diagnosed, axis, from_north_deg):
         assert figure(found, "trail").value == pytest.approx(length, rel=0.04)
 
 
+def test_a_knock_that_doubles_stars(diagnosed):
+    plan = night_plan(lights=16)
+    knocked = PlacedFault(filter="L", index=6, fault=Bump(offset_px=(5.0, 3.0), fraction=0.35))
+    truth, findings = diagnosed(replace(plan, faults=(knocked,)), 106)
+    found = only(findings, "bump")
+    (doubled,) = [one for one in lights_of(truth) if one.light.faults]
+    assert told_of(found) == [doubled.path.name]
+    assert seconds_apart(found.start, doubled.time) < 1
+    assert "all stars drawn out or doubled alike" in found.evidence[0]
+
+
 def test_cloud_has_its_times(diagnosed):
     start = datetime(2031, 11, 15, 0, 20, tzinfo=UTC)
     begin, end = start.replace(hour=1, minute=10), start.replace(hour=1, minute=40)
@@ -298,6 +309,30 @@ def test_a_zero_level_that_differs_at_random_is_no_drift(diagnosed):
         plan, bias=12, bias_every_s=180.0, camera=replace(plan.camera, bias_drift_adu=2.0)
     )
     assert diagnosed(plan, 10)[1] == ()
+
+
+def test_a_zero_level_that_is_another_on_the_next_evening(tmp_path):
+    plan = night_plan(lights=8)
+    lights = []
+    for start, zero in ((START, 500.0), (START + DAY, 508.0)):
+        evening = replace(
+            plan,
+            bias=6,
+            sessions=(SessionPlan(start=start),),
+            camera=replace(plan.camera, bias_adu=zero),
+        )
+        folder = tmp_path / "night" / f"{start:%Y-%m-%d}"
+        rng = np.random.default_rng(107)
+        lights += lights_of(simulate_night(folder, rng=rng, night=evening, workers=2))
+    with open_bench(tmp_path / "out", settings=Settings(), threads=2) as bench:
+        night = measure_night(
+            bench, PixelDesk(bench.scratch), look_through(bench, [tmp_path / "night"])
+        )
+        findings = findings_of(target_nights(judge_night(bench, night)), night.cameras)
+    found = only(findings, "bias step")
+    # read noise of 4.4 ADU over the root of the pixels looked at, 30 000, on either side
+    assert figure(found, "step").value == pytest.approx(8.0, abs=0.2)
+    assert set(found.subs) == {one.path for one in lights}
 
 
 def test_amplifier_glow_that_fitting_darks_take_away(diagnosed):

@@ -196,6 +196,12 @@ def test_no_test_touches_the_persons_own(tmp_path_factory):
     assert default_history().is_relative_to(tmp_path_factory.getbasetemp())
 
 
+@pytest.mark.parametrize(("before_px", "told"), [(2.0, "not better"), (4.0, "better")])
+def test_one_earlier_night_is_told_as_one(before_px, told):
+    entry = standings([ONE], [*_earlier(1, fwhm_px=before_px), ONE])[0]
+    assert entry.text == f"FWHM 3.00 px, {told} than the one earlier night"
+
+
 def test_a_night_worse_than_all_others_says_so():
     entry = standings([ONE], [*_earlier(2, fwhm_px=2.0), ONE])[0]
     assert (entry.nights, entry.better_than) == (2, 0)

@@ -11,7 +11,7 @@ from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_body
 from astropy.time import Time
 
 from stackbench.frames.records import CameraSetup, Frame, Kind, PixelLayout, Pointing, Setup, Site
-from stackbench.job.places import next_chance, sky_places
+from stackbench.job.places import coming_chance, next_chance, sky_places
 from stackbench.job.skies import (
     ASTRONOMICAL_DEG,
     CIVIL_DEG,
@@ -170,6 +170,25 @@ def test_the_next_chance_is_dark_and_high_all_the_way():
         assert target.transform_to(horizon).alt.deg > 29.9
         assert get_body("sun", Time(moment), place).transform_to(horizon).alt.deg < -17.9
     assert found.hours >= 1.0
+
+
+@pytest.mark.parametrize(
+    ("now", "date"),
+    [
+        (datetime(2025, 9, 1, tzinfo=UTC), 9),  # a clock that is behind the night
+        (datetime(2025, 12, 9, 15, tzinfo=UTC), 9),
+        (datetime(2025, 12, 20, 9, tzinfo=UTC), 20),  # the morning after one that is over
+        (datetime(2025, 12, 20, 15, tzinfo=UTC), 20),
+        (datetime(2025, 12, 21, 0, tzinfo=UTC), 20),  # in the midst of one
+    ],
+)
+def test_the_coming_chance_is_not_over_yet(now, date):
+    pointing = Pointing(ra_deg=83.8, dec_deg=-5.4)
+    after = datetime(2025, 12, 9, 12, tzinfo=UTC)
+    found = coming_chance(SITE, pointing, after=after, now=now, least_altitude_deg=30.0)
+    assert found is not None
+    assert (found.start.month, found.start.day) == (12, date)
+    assert found.end > now
 
 
 def test_a_target_that_is_out_in_summer_is_found_later_in_the_year():

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from stackbench.review.camera import (
-    BiasLevels,
     CameraRecord,
     DarkGlow,
     HotPixels,
@@ -16,6 +15,7 @@ from stackbench.review.camera import (
     cooler_findings,
 )
 from stackbench.review.findings import Confidence, Topic
+from stackbench.review.zerolevel import BiasLevels
 from tests.support.observed import Faults, observed_camera, observed_night
 
 LIGHTS = (Path("/night/L_001.fits"), Path("/night/L_002.fits"))
@@ -85,6 +85,12 @@ def test_a_zero_level_that_drifts_is_told_with_its_slope():
     assert found.subs == LIGHTS
 
 
+def test_a_drift_says_when_its_bias_frames_were_taken():
+    drifting = biases(500 + np.arange(12.0))
+    (found,) = told(biases=(drifting,))
+    assert (found.start, found.end) == (drifting.times[0], drifting.times[-1])
+
+
 def test_a_zero_level_that_falls_while_the_sensor_cools_says_both():
     temperatures = tuple(np.linspace(-4.0, -10.0, 10))
     levels = 500 - 0.8 * np.arange(10)
@@ -119,6 +125,45 @@ def test_levels_that_differ_at_random_are_no_drift():
     nights = [500 + rng.normal(0, 5.0, 10) for _ in range(300)]
     # 5 σ by Student's t with 8 degrees of freedom: 1 in 1000
     assert sum(bool(told(biases=(biases(one),))) for one in nights) <= 3
+
+
+DAY = timedelta(days=1)
+
+
+def test_a_zero_level_that_differs_between_evenings_is_told():
+    rng = np.random.default_rng(14)
+    first, second = biases(500 + rng.normal(0, 0.2, 8)), biases(506 + rng.normal(0, 0.2, 8))
+    later = replace(
+        second, times=tuple(one + DAY for one in second.times), lights=(Path("/night/L_101.fits"),)
+    )
+    for evenings in ((first, later), (later, first)):
+        (found,) = told(biases=evenings)
+        assert (found.topic, found.cause) == (Topic.CAMERA, "bias step")
+        assert found.figures[0].value == pytest.approx(6.0, abs=0.5)
+        # of a median, 1.25 times that of a mean, on either side; a scatter told by eight
+        # frames is known to a quarter, and the larger of two goes for both
+        expected = 1.2533 * 0.2 / np.sqrt(8) * np.sqrt(2)
+        assert found.figures[0].uncertainty == pytest.approx(expected, rel=0.6)
+        assert (found.start, found.end) == (first.times[0], later.times[-1])
+        assert set(found.subs) == {*LIGHTS, *later.lights}
+        assert f"on {START:%Y-%m-%d}: 500" in found.evidence[0]
+        assert f"on {START + DAY:%Y-%m-%d}: 506" in found.evidence[1]
+
+
+@pytest.mark.parametrize("seed", range(100))
+def test_evenings_that_differ_by_chance_or_without_harm_are_not_told(seed):
+    rng = np.random.default_rng(900 + seed)
+    # medians of few frames that scatter by up to 1 ADU, and a step of less than 2
+    evenings = [
+        biases(
+            500
+            + rng.normal(0, 0.3)
+            + rng.normal(0, rng.choice([0.1, 1.0]), int(rng.integers(2, 20)))
+        )
+        for _ in range(int(rng.integers(2, 5)))
+    ]
+    found = told(biases=tuple(evenings))
+    assert [one.cause for one in found if one.cause == "bias step"] == []
 
 
 def test_glow_that_darks_take_away_is_told_by_its_noise():

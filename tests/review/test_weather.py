@@ -1,6 +1,7 @@
 """Cloud, twilight and moonlight put into nights, and found again."""
 
 import math
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -53,6 +54,45 @@ def test_dawn_is_found_at_the_end_only(known):
     assert dawn.confidence is (Confidence.CERTAIN if known else Confidence.LIKELY)
     assert DUSK + timedelta(hours=5) <= dawn.start <= DUSK + timedelta(hours=5.5)
     assert night[-1].path in dawn.subs
+
+
+def _last_sub(night, *, sky, sun_deg, light=1.0):
+    """Change what the last sub of a night sees."""
+    one = night[-1]
+    measures = replace(
+        one.measures,
+        sky_adu=sky * one.measures.sky_adu,
+        transparency=light * one.measures.transparency,
+    )
+    place = None if sun_deg is None else replace(one.place, sun_altitude_deg=sun_deg)
+    return [*night[:-1], replace(one, measures=measures, place=place)]
+
+
+def test_one_sub_in_dawn_is_told_where_the_sun_is_known():
+    night = observed_night(np.random.default_rng(6))
+    lit = _last_sub(night, sky=2.2, sun_deg=-15.0)
+    (dawn,) = weather_findings(lit)
+    assert (dawn.cause, dawn.subs) == ("dawn", (night[-1].path,))
+    assert dawn.title.startswith("Dawn in the sub after ")
+    assert dawn.evidence[0].startswith("sky 2.")
+    mirrored = [replace(one, time=DUSK - (one.time - DUSK)) for one in lit]
+    (dusk,) = weather_findings(mirrored)
+    assert (dusk.cause, dusk.subs) == ("dusk", (night[-1].path,))
+
+
+def test_one_bright_sub_without_the_sun_or_behind_cloud_is_no_dawn():
+    night = observed_night(np.random.default_rng(6))
+    for sun_deg in (None, -18.5, -30.0):
+        assert weather_findings(_last_sub(night, sky=2.2, sun_deg=sun_deg)) == []
+    clouded = weather_findings(_last_sub(night, sky=2.2, sun_deg=-15.0, light=0.5))
+    assert causes(clouded) == ["cloud"]
+
+
+def test_a_cloud_over_one_sub_tells_its_loss_once():
+    night = observed_night(np.random.default_rng(6))
+    (cloud,) = weather_findings(_last_sub(night, sky=1.0, sun_deg=-30.0, light=0.5))
+    assert cloud.evidence[0].startswith("stars lost 5")
+    assert "typically" not in cloud.evidence[0]
 
 
 def test_the_rising_moon_is_told_by_what_it_does_to_the_sky():

@@ -12,9 +12,10 @@ from pathlib import Path
 import numpy as np
 
 from stackbench.frames.records import Pointing
-from stackbench.review.camera import BiasLevels, CameraRecord, DarkGlow, HotPixels
+from stackbench.review.camera import CameraRecord, DarkGlow, HotPixels
 from stackbench.review.measures import SubMeasures
 from stackbench.review.observations import Observation, SkyPlace
+from stackbench.review.zerolevel import BiasLevels
 from stackbench.stars.records import StarTable
 
 DUSK = datetime(2031, 10, 14, 19, 0, tzinfo=UTC)
