@@ -182,7 +182,8 @@ def _seeing_lines(night: TargetNight) -> list[str]:
     # optics and guiding blur as well, so that the air's own cells are larger
     return [
         f"stars reduced to the zenith: {seeing[0]:.1f}″ ± {seeing[1]:.1f}″ from sub to sub; "
-        f"the air's r₀ was {fried_length_cm(seeing[0]):.1f} cm or more (500 nm)"
+        "the calm cells of the air (r₀ at 500 nm) were "
+        f"{fried_length_cm(seeing[0]):.1f} cm wide or more"
     ]
 
 

@@ -146,8 +146,15 @@ def _lesson_lines(night: Night) -> Iterator[str]:
     compared = [one for one in night.standings if one.nights]
     if compared:
         yield from ("", "Against earlier nights")
-        for name, ones in groupby(compared, key=lambda one: one.filter):
-            yield f"  {name or 'no filter named'}: {'; '.join(one.text for one in ones)}"
+        for told, ones in groupby(compared, key=lambda one: (one.night, one.target, one.filter)):
+            evening, target, name = told
+            parts = (
+                evening if len({one.night for one in compared}) > 1 else "",
+                target if len({one.target for one in compared}) > 1 else "",
+                name or "no filter named",
+            )
+            head = ", ".join(filter(None, parts))
+            yield f"  {head}: {'; '.join(one.text for one in ones)}"
     if night.advice:
         yield from ("", "What to do next")
         for advice in night.advice:

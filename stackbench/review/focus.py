@@ -8,6 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from stackbench.frames.words import duration
 from stackbench.review.findings import MOMENT, Confidence, Figure, Finding, Topic
 from stackbench.review.observations import Observation
 from stackbench.review.series import (
@@ -218,7 +219,7 @@ def _finding(subs: Sequence[Observation], drift: _Drift, breaks: Sequence[int]) 
         f"{drift.change_px:.1f} px between two settings of the focus",
         # adding 0 makes a rounded −0 a plain one
         f"stars stay round: eccentricity changes by {round(rounder, 2) + 0:.2f}".replace("-", "−"),
-        f"focus holds for {holds_h:.1f} h until FWHM has grown by a tenth",
+        f"focus holds for {_about(holds_h)} until FWHM has grown by a tenth",
     ]
     if times:
         evidence.append("sharper at once, refocused, at " + ", ".join(map(clock, times)) + " UTC")
@@ -248,7 +249,7 @@ def _finding(subs: Sequence[Observation], drift: _Drift, breaks: Sequence[int]) 
         measures=("fwhm_px",),
         start=begin_of(subs[0]),
         end=end_of(subs[-1]),
-        remedy=f"Refocus every {max(0.25, round(4 * holds_h) / 4):g} h, or whenever the "
+        remedy=f"Refocus every {_about(holds_h)}, or whenever the "
         "temperature has changed by "
         + (
             f"{0.1 * typical / drift.slope:.1f} °C; "
@@ -257,6 +258,12 @@ def _finding(subs: Sequence[Observation], drift: _Drift, breaks: Sequence[int]) 
         )
         + "a motor focuser can follow the temperature by itself.",
     )
+
+
+def _about(hours: float) -> str:
+    """Write how long focus holds no finer than it is known, and not longer than it does."""
+    step_s = 300 if hours < 1 else 900
+    return duration(max(step_s, hours * 3600 // step_s * step_s))
 
 
 def _eccentricity_change(subs: Sequence[Observation]) -> float:

@@ -6,6 +6,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from stackbench.review import focus
 from stackbench.review.focus import focus_findings
 from stackbench.review.focuspositions import focus_positions
 from tests.support.observed import DUSK, Faults, observed_night, stripped
@@ -92,3 +93,11 @@ def test_a_refocus_in_between_is_no_offset_of_a_filter():
     found = {one.filter: one for one in focus_positions(moved)}
     assert found["L"].offset is None
     assert found["Ha"].offset == 30.0
+
+
+@pytest.mark.parametrize(
+    ("hours", "told"),
+    [(0.02, "5 min"), (0.39, "20 min"), (0.99, "55 min"), (1.0, "1 h 00 min"), (2.6, "2 h 30 min")],
+)
+def test_the_time_between_settings_is_no_longer_than_focus_holds(hours, told):
+    assert focus._about(hours) == told
