@@ -20,6 +20,7 @@ class Command:
 # Keys that belong to a place of the window and to no menu.
 PLACE_KEYS = (
     ("In the ribbon", "← →", "the sub before, the next; with Shift they are chosen on the way"),
+    ("In the ribbon", "↑ ↓", "move the limit of the current sub’s filter, to see what would turn"),
     ("In the ribbon", "Escape", "choose none"),
     ("In the ribbon", "Ctrl+click", "choose one more, or one less"),
     ("In the ribbon", "Shift+click", "choose all from the current sub to this one"),

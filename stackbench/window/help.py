@@ -22,9 +22,10 @@ GUIDE = """
    cell for each sub. Click a cell to see the sub in *Review*, beside the best one of its filter.
    Drag over cells to choose a stretch. Keep, reject, or hand back to the rules; every decision can
    be undone. Under the lanes a measure is drawn with its limits: drag a limit's mark at the right
-   edge to see which verdicts would turn, then judge by it or put it back. An arrow at a mark says
-   that its value lies far beyond the scale. Where headers give the site, twilight is shaded and
-   the Moon's altitude is drawn above the lanes; point at a time to read both.
+   edge, or move it by ↑ and ↓, to see which verdicts would turn, then judge by it or put it back.
+   An arrow at a mark says that its value lies far beyond the scale. Where headers give the site,
+   twilight is shaded and the Moon's altitude is drawn above the lanes; point at a time to read
+   both.
 4. **Stack again.** Decisions and other settings put stacks out of date; one button stacks just
    those again.
 5. **Look.** *Stacks* shows each filter's stack with its layers, how its noise fell with every sub,

@@ -21,8 +21,8 @@ from stackbench.window.look import look_of
 from stackbench.window.measures import MEASURES, Measure
 from stackbench.window.night import NightModel, SubRow
 from stackbench.window.ribboncurve import Curve, Handle
-from stackbench.window.ribbondrawing import draw_bracket, draw_lanes, draw_sky_and_hours
-from stackbench.window.ribbonplaces import LEAST_CELL, RibbonPlaces
+from stackbench.window.ribbondrawing import draw_bracket, draw_frame, draw_lanes, draw_sky_and_hours
+from stackbench.window.ribbonplaces import RibbonPlaces
 from stackbench.window.ribbonroom import GUTTER, RibbonRoom
 from stackbench.window.ribbonsky import SkyBand
 from stackbench.window.stretches import clicked, neighbour
@@ -54,7 +54,6 @@ class Ribbon(QWidget):
         self._places = RibbonPlaces([])
         self._sky = SkyBand(NO_SKY, self._places.timeline)
         self._curve: Curve | None = None
-        self._laid_out = False
         self._press: QPointF | None = None
         self._band: QRectF | None = None
         self._held: Handle | None = None
@@ -63,7 +62,7 @@ class Ribbon(QWidget):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self.setAccessibleName("Night ribbon")
-        self.setToolTip("The subs by time and filter (← →, with Shift several)")
+        self.setToolTip("The subs by time and filter (← →, with Shift several; ↑ ↓ move the limit)")
         model.changed.connect(self._renew)
         model.trial_changed.connect(self._lay_out_later)
         model.chosen_changed.connect(self.update)
@@ -113,11 +112,7 @@ class Ribbon(QWidget):
         """
         if self._marked is None:
             return None
-        left, right = (
-            self._room.x(self._places.timeline.place(one.timestamp())) for one in self._marked
-        )
-        night = self._room.night()
-        return QRectF(left, night.top(), max(right - left, LEAST_CELL), night.height())
+        return self._places.bracket(self._marked, self._room)
 
     def cell_of(self, path: Path) -> QRect | None:
         """Tell where a sub's cell is.
@@ -167,8 +162,7 @@ class Ribbon(QWidget):
         sequence of Handle
             With their places.
         """
-        self._lay_out()
-        return self._curve.handles if self._curve is not None else ()
+        return self._lay_out().handles
 
     def sizeHint(self) -> QSize:  # noqa: N802 - Qt's name
         """Ask for room for all lanes."""
@@ -200,16 +194,15 @@ class Ribbon(QWidget):
     @Slot()
     def _lay_out_later(self) -> None:
         """Lay out before it is drawn or asked, once for all that happened until then."""
-        self._laid_out = False
+        self._curve = None
         self.update()
 
-    def _lay_out(self) -> None:
-        if self._laid_out:
-            return
-        room = self._room
-        self._places.lay_out(room)
-        self._curve = Curve(self._model, self._measure, room.curve(), self._places.centres())
-        self._laid_out = True
+    def _lay_out(self) -> Curve:
+        if self._curve is None:
+            room = self._room
+            self._places.lay_out(room)
+            self._curve = Curve(self._model, self._measure, room.curve(), self._places.centres())
+        return self._curve
 
     @Slot()
     def _tell_current(self) -> None:
@@ -236,22 +229,17 @@ class Ribbon(QWidget):
                 self.rect(), Qt.AlignmentFlag.AlignCenter, "The night will be drawn here."
             )
             return
-        self._lay_out()
+        curve = self._lay_out()
         draw_sky_and_hours(painter, look, self._model, self._sky, self._room)
         draw_lanes(painter, look, self._model, self._places.cells, self._room)
-        if self._curve is not None:
-            self._curve.draw(painter, look, gutter=GUTTER)
+        curve.draw(painter, look, gutter=GUTTER)
         bracket = self.bracket()
         if bracket is not None:
             draw_bracket(painter, look, bracket)
         if self._band is not None:
-            painter.setPen(look.accent)
-            painter.setBrush(Qt.BrushStyle.NoBrush)
-            painter.drawRect(self._band)
+            draw_frame(painter, look, self._band)
         if self.hasFocus():
-            painter.setPen(look.accent)
-            painter.setBrush(Qt.BrushStyle.NoBrush)
-            painter.drawRect(QRectF(self.rect()).adjusted(0.5, 0.5, -0.5, -0.5))
+            draw_frame(painter, look, QRectF(self.rect()).adjusted(0.5, 0.5, -0.5, -0.5))
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt's name
         """Lay out anew."""
@@ -275,9 +263,8 @@ class Ribbon(QWidget):
     def mouseMoveEvent(self, event: QMouseEvent) -> None:  # noqa: N802 - Qt's name
         """Move the limit, or draw the band."""
         place = event.position()
-        self._lay_out()
-        if self._held is not None and self._curve is not None:
-            value = self._curve.value_at(place.y())
+        if self._held is not None:
+            value = self._lay_out().value_at(place.y())
             self.limit_tried.emit(self._measure.name, value, self._held.typical)
             return
         if self._press is not None and (place - self._press).manhattanLength() > 5:
@@ -323,7 +310,7 @@ class Ribbon(QWidget):
             self.menu.emit(event.globalPos())
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802 - Qt's name
-        """Go along the night; with Shift choose on the way."""
+        """Go along the night, with Shift choosing on the way; move the limit."""
         steps = {Qt.Key.Key_Right: 1, Qt.Key.Key_Left: -1}
         key = Qt.Key(event.key())
         path = neighbour(self._model, steps[key]) if key in steps else None
@@ -333,18 +320,23 @@ class Ribbon(QWidget):
                 before = {current} if current is not None else set()
                 self.chosen.emit(self._model.chosen | before | {path})
             self.wanted.emit(path)
+        elif key in (Qt.Key.Key_Up, Qt.Key.Key_Down):
+            self._move_limit(up=key == Qt.Key.Key_Up)
         elif key == Qt.Key.Key_Escape:
             self.chosen.emit(frozenset())
         else:
             event.ignore()
 
+    def _move_limit(self, *, up: bool) -> None:
+        """Move the limit of the current sub's filter, by a key."""
+        row = self._model.row(self._model.current)
+        moved = self._lay_out().moved_handle(row.lane if row is not None else None, up=up)
+        if moved is not None:
+            self.limit_tried.emit(self._measure.name, moved.value, moved.typical)
+
     def _row_at(self, place: QPointF) -> SubRow | None:
-        self._lay_out()
-        row = self._places.at(place)
-        if row is None and self._curve is not None:
-            return self._model.row(self._curve.path_at(place))
-        return row
+        curve = self._lay_out()
+        return self._places.at(place) or self._model.row(curve.path_at(place))
 
     def _handle_at(self, place: QPointF) -> Handle | None:
-        self._lay_out()
-        return self._curve.handle_at(place) if self._curve is not None else None
+        return self._lay_out().handle_at(place)

@@ -1,7 +1,7 @@
 """The curve under the ribbon: one measure over the night, with limits to move."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from PySide6.QtCore import QPointF, QRectF, Qt
@@ -14,6 +14,7 @@ from stackbench.window.night import NightModel
 _REACH = 5.0
 _HANDLE = 9.0
 _ARROW = 4.0
+_KEY_STEP = 2.0
 _SIZE = 0.62  # of a mark beside that of the lane's head
 
 
@@ -141,6 +142,27 @@ class Curve:
             if abs(handle.place.y() - place.y()) <= (4 if place.x() < self._room.right() else 9)
         ]
         return min(near)[2] if near else None
+
+    def moved_handle(self, lane: int | None, *, up: bool) -> Handle | None:
+        """Give a limit as a key moves it: by what two pixels are worth.
+
+        Parameters
+        ----------
+        lane : int or None
+            Whose limit; any lane's where it has none.
+        up : bool
+            Whether it goes up or down.
+
+        Returns
+        -------
+        Handle or None
+            With its new value and place; only what can be moved.
+        """
+        if not self._measure.movable or not self.handles:
+            return None
+        held = next((one for one in self.handles if one.lane == lane), self.handles[0])
+        place = held.place + QPointF(0.0, -_KEY_STEP if up else _KEY_STEP)
+        return replace(held, value=self.value_at(place.y()), place=place)
 
     def draw(self, painter: QPainter, look: Look, *, gutter: float) -> None:
         """Draw the curve, its scale and the limits.

@@ -132,6 +132,23 @@ def draw_bracket(painter: QPainter, look: Look, bracket: QRectF) -> None:
     painter.drawLine(bracket.topRight(), bracket.bottomRight())
 
 
+def draw_frame(painter: QPainter, look: Look, frame: QRectF) -> None:
+    """Draw a thin frame around what is being chosen, or where the keyboard is.
+
+    Parameters
+    ----------
+    painter : QPainter
+        Where to.
+    look : Look
+        The colours.
+    frame : QRectF
+        The frame.
+    """
+    painter.setPen(look.accent)
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    painter.drawRect(frame)
+
+
 def _count(model: NightModel, lane: int) -> str:
     rows = [row for row in model.rows if row.lane == lane]
     if any(row.verdict is None for row in rows):

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 from PySide6.QtCore import QPointF, QRectF
@@ -91,6 +92,25 @@ class RibbonPlaces:
             None for a file that is no sub of the night.
         """
         return next((one.box for one in self.cells if one.row.path == path), None)
+
+    def bracket(self, marked: tuple[datetime, datetime], room: RibbonRoom) -> QRectF:
+        """Tell where a stretch of time is bracketed.
+
+        Parameters
+        ----------
+        marked : tuple of datetime
+            Begin and end.
+        room : RibbonRoom
+            Where everything lies.
+
+        Returns
+        -------
+        QRectF
+            As high as the night, no narrower than a cell.
+        """
+        left, right = (room.x(self.timeline.place(one.timestamp())) for one in marked)
+        night = room.night()
+        return QRectF(left, night.top(), max(right - left, LEAST_CELL), night.height())
 
     def at(self, place: QPointF) -> SubRow | None:
         """Find the sub whose cell lies at a place.

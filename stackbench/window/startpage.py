@@ -257,7 +257,9 @@ class StartPage(QWidget):
             layout.addWidget(self._night_row(night))
         chosen = bool(self._nights)
         self._invitation.setText(
-            "Drop more nights of these targets here" if chosen else "Drop the folder here"
+            "Drop more nights of these targets here"
+            if chosen
+            else "Drop the folder here, or choose it"
         )
         self._output.setVisible(chosen)
         self._promise.setVisible(not (chosen or self._known))

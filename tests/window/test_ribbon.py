@@ -107,6 +107,28 @@ def test_a_moved_limit_shows_what_would_turn_before_it_holds(qtbot, finished, ri
     assert {row.path: row.rejected for row in model.rows} == before
 
 
+def test_keys_move_the_limit_of_the_current_sub(qtbot, finished, ribbon):
+    model = finished.controller.model
+    finished.bar.show_measure("fwhm_px")
+    row = next(row for row in model.rows if row.lane == 1)
+    finished.look_at(row.path)
+    before = ribbon.handles()[1].value
+    ribbon.setFocus()
+    values = []
+    for key in (Qt.Key.Key_Down, Qt.Key.Key_Down, Qt.Key.Key_Up):
+        qtbot.keyClick(ribbon, key)
+        settle(qtbot, finished)
+        values.append(ribbon.handles()[1].value)
+    assert before > values[0] > values[1] < values[2]
+    assert finished.bar.apply.isVisible(), "it is tried, not applied"
+    finished.bar.drop.click()
+    assert ribbon.handles()[1].value == before
+    finished.bar.show_measure("temperature_c")
+    qtbot.keyClick(ribbon, Qt.Key.Key_Down)
+    settle(qtbot, finished)
+    assert not finished.bar.apply.isVisible(), "what has no limit moves none"
+
+
 def test_a_moved_limit_can_be_put_back(qtbot, finished):
     controller = finished.controller
     controller.try_limit("fwhm_px", 0.5, None)
