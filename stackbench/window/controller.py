@@ -164,7 +164,7 @@ class Controller(QObject):
     def apply_trial(self) -> None:
         """Judge by the limits that were tried out."""
         if self.session is not None and self.trial.limits is not None:
-            self.change(partial(self.session.set_limits, self.trial.limits))
+            self.deciding.limit(self.trial.limits)
 
     def set_settings(self, settings: Settings) -> None:
         """Work by other settings from now on.

@@ -1,16 +1,18 @@
-"""Deciding on subs and labelling frames by hand, with undo and redo."""
+"""Deciding on subs, moving limits and labelling frames, with undo and redo."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import fields, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QObject, Slot
 from PySide6.QtGui import QUndoStack
 
 from stackbench.frames.labels import Label
 from stackbench.job.store import Decision
-from stackbench.window.decisions import DecideCommand, LabelCommand
+from stackbench.review.limits import Limits
+from stackbench.window.decisions import DecideCommand, LabelCommand, LimitsCommand
 
 if TYPE_CHECKING:
     from stackbench.window.controller import Controller
@@ -31,6 +33,7 @@ class Deciding(QObject):
         self.undo_stack = QUndoStack(self)
         # what was decided and is not judged yet
         self._decided: dict[Path, Decision | None] = {}
+        self._limits: Limits | None = None
         controller.changes.settled.connect(self._judged)
 
     def decide(self, paths: Sequence[Path], decision: Decision | None) -> None:
@@ -49,6 +52,26 @@ class Deciding(QObject):
         wanted: dict[Path, Decision | None] = dict.fromkeys(paths, decision)
         if before != wanted:
             self.undo_stack.push(DecideCommand(self._decide, wanted, before))
+
+    def limit(self, limits: Limits) -> None:
+        """Judge by other limits from now on.
+
+        Parameters
+        ----------
+        limits : Limits
+            The limits; where they are as before, what was tried is put back.
+        """
+        session = self._controller.session
+        if session is None:
+            return
+        now = self._limits or session.limits
+        names = [one.name for one in fields(now)]
+        moved = [name for name in names if getattr(limits, name) != getattr(now, name)]
+        if moved:
+            wanted, before = ({n: getattr(one, n) for n in moved} for one in (limits, now))
+            self.undo_stack.push(LimitsCommand(self._limit, wanted, before))
+        else:
+            self._controller.trial.drop()
 
     def label(self, paths: Sequence[Path], label: Label | None) -> None:
         """Set the kind or the filter of frames by hand, or leave them to their headers.
@@ -87,7 +110,7 @@ class Deciding(QObject):
     def clear(self) -> None:
         """Forget what was decided; the session is left."""
         self.undo_stack.clear()
-        self._decided.clear()
+        self._judged()
 
     def _decision(self, path: Path) -> Decision | None:
         if path in self._decided:
@@ -103,9 +126,16 @@ class Deciding(QObject):
             self._decided |= decisions
             self._controller.change(partial(session.decide, decisions))
 
+    def _limit(self, moved: Mapping[str, Any]) -> None:
+        session = self._controller.session
+        if session is not None:
+            self._limits = replace(self._limits or session.limits, **moved)
+            self._controller.change(partial(session.set_limits, self._limits))
+
     @Slot()
     def _judged(self) -> None:
         self._decided.clear()
+        self._limits = None
 
     def _refuses_plan(self) -> bool:
         """Say so when the plan cannot be changed because work goes on by it."""

@@ -1,4 +1,4 @@
-"""Decisions, and kinds and filters set by hand, that can be undone."""
+"""Decisions, moved limits, and kinds and filters set by hand, that can be undone."""
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -10,6 +10,7 @@ from stackbench.frames.words import counted
 from stackbench.job.store import Decision
 
 SetLabels = Callable[[Mapping[Path, Label | None]], None]
+SetLimits = Callable[[Mapping[str, object]], None]
 Decide = Callable[[Mapping[Path, Decision | None]], None]
 
 
@@ -74,6 +75,34 @@ class LabelCommand(QUndoCommand):
     def undo(self) -> None:
         """Take back."""
         self._set_labels(self._before)
+
+
+class LimitsCommand(QUndoCommand):
+    """Judges by other limits; undoing leaves alone what else was set since.
+
+    Parameters
+    ----------
+    set_limits : callable
+        What sets some fields of the limits.
+    wanted, before : mapping of str to object
+        The fields that are to be set, and how they were.
+    """
+
+    def __init__(
+        self, set_limits: SetLimits, wanted: Mapping[str, object], before: Mapping[str, object]
+    ) -> None:
+        super().__init__(f"move {counted(len(wanted), 'limit')}")
+        self._set_limits = set_limits
+        self._wanted = dict(wanted)
+        self._before = dict(before)
+
+    def redo(self) -> None:
+        """Judge by them."""
+        self._set_limits(self._wanted)
+
+    def undo(self) -> None:
+        """Judge by those before."""
+        self._set_limits(self._before)
 
 
 def _title(wanted: Mapping[Path, Decision | None]) -> str:

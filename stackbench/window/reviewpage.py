@@ -54,6 +54,9 @@ class ReviewPage(QWidget):
         self.order.setToolTip("In which order the subs stand")
         for name, words in orders():
             self.order.addItem(words, name)
+        remembered = self.order.findData(controller.choices.text("order", "doubt"))
+        self.order.setCurrentIndex(max(remembered, 0))
+        self.list.sort_by(str(self.order.currentData()))
         self.stars = QCheckBox("Shapes")
         self.stars.setToolTip("Draw the measured shapes of the stars, three times as large (S)")
         self.zones = QCheckBox("Field map")
@@ -112,6 +115,11 @@ class ReviewPage(QWidget):
         self._controller.pictures.ready.connect(self._picture_came)
         self.order.currentIndexChanged.connect(
             lambda index: self._sort_by(str(self.order.itemData(index)))
+        )
+        self.order.activated.connect(
+            lambda index: self._controller.choices.keep_text(
+                "order", str(self.order.itemData(index))
+            )
         )
         self.strip.selectionModel().currentChanged.connect(self._picked)
         self.previous.clicked.connect(lambda: self.step(-1))

@@ -1,6 +1,8 @@
 """Decisions beside the event loop: their order, their failures, and what is not heard any more."""
 
 import threading
+from dataclasses import replace
+from functools import partial
 
 import pytest
 
@@ -76,6 +78,29 @@ def test_decisions_in_quick_succession_are_undone_one_by_one(qtbot, finished):
         row = model.row(path)
         seen.append((row.by_hand, row.rejected))
     assert seen == [(True, False), (True, True), (False, False)]
+
+
+def test_moved_limits_are_undone_and_leave_other_settings_alone(qtbot, finished):
+    controller, actions = finished.controller, finished.actions_by_words
+    before = controller.session.limits
+    controller.try_limit("fwhm_px", 1.0, None)
+    settle(qtbot, finished)
+    finished.bar.apply.click()
+    settle(qtbot, finished)
+    moved = controller.session.limits
+    assert moved != before
+    assert any(row.rejected for row in controller.model.rows)
+    assert actions["Undo"].text() == "Undo: move 1 limit"
+    other = replace(moved, stars_min=3)
+    controller.change(partial(controller.session.set_limits, other))  # as the settings do
+    settle(qtbot, finished)
+    actions["Undo"].trigger()
+    settle(qtbot, finished)
+    assert controller.session.limits == replace(before, stars_min=3)
+    assert not any(row.rejected for row in controller.model.rows)
+    actions["Redo"].trigger()
+    settle(qtbot, finished)
+    assert controller.session.limits == other
 
 
 def test_a_decision_is_in_the_stacks_that_are_begun_at_once(qtbot, finished):

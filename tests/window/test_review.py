@@ -7,6 +7,7 @@ from PySide6.QtCore import QPointF, Qt
 from stackbench.job.pictures import Picture
 from stackbench.window.fieldview import FieldView
 from stackbench.window.measures import MEASURES, measure_named
+from stackbench.window.reviewpage import ReviewPage
 from stackbench.window.stepbar import REVIEW
 from stackbench.window.subwords import place_words, rank_words
 from tests.support.settling import settle
@@ -84,6 +85,16 @@ def test_subs_are_listed_in_the_chosen_order(finished, review):
     known = [place for place in places if place is not None]
     assert known == sorted(known)
     assert places[: len(known)] == known, "what is not known comes last"
+
+
+def test_the_order_that_was_chosen_is_remembered(qtbot, finished, review, choices):
+    assert review.order.currentData() == review.list._order == "doubt"
+    review.order.setFocus()
+    qtbot.keyClick(review.order, Qt.Key.Key_Down)
+    assert choices.text("order", "") == review.order.currentData() == "time"
+    again = ReviewPage(finished.controller)
+    qtbot.addWidget(again)
+    assert again.order.currentData() == again.list._order == "time"
 
 
 def test_star_shapes_are_drawn_where_the_stars_are(review):
