@@ -149,8 +149,8 @@ def _lesson_lines(night: Night) -> Iterator[str]:
         for told, ones in groupby(compared, key=lambda one: (one.night, one.target, one.filter)):
             evening, target, name = told
             parts = (
-                evening if len({one.night for one in compared}) > 1 else "",
-                target if len({one.target for one in compared}) > 1 else "",
+                evening if len({one.night for one in night.standings}) > 1 else "",
+                target if len({one.target for one in night.standings}) > 1 else "",
                 name or "no filter named",
             )
             head = ", ".join(filter(None, parts))
