@@ -132,8 +132,11 @@ def _notes(
     for number, finding in enumerate(findings, start=1):
         if finding.start is None:
             continue
-        x = min(max(axis.place(in_utc(finding.start)), first), last)
-        end = min(axis.place(in_utc(finding.end or finding.start)), last)
+        begin = axis.place(in_utc(finding.start))
+        end = axis.place(in_utc(finding.end or finding.start))
+        if end < first or begin > last:  # bias frames of another hour
+            continue
+        x, end = max(begin, first), min(end, last)
         width = round(max(end - x, _LEAST), 1)
         row = next((n for n, taken in enumerate(ends) if taken <= x), len(ends))
         ends[row : row + 1] = [x + width + _NUMBER]

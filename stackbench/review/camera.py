@@ -86,8 +86,8 @@ def camera_findings(cameras: Sequence[CameraRecord]) -> tuple[Finding, ...]:
     -------
     tuple of Finding
         Drift of the bias within each evening, its step between evenings, glow and new
-        hot pixels once per camera; empty when nothing stands out. Glow and hot
-        pixels have no times, since they belong to no moment of the night.
+        hot pixels once per camera; empty when nothing stands out. The last
+        three have no times, since they belong to no moment of the night.
     """
     found: list[Finding] = []
     for one in cameras:

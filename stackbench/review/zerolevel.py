@@ -131,14 +131,12 @@ def _bias_step(camera: str, evenings: Sequence[BiasLevels]) -> list[Finding]:
             "evening for another's lights, is left as a false sky.",
             evidence=tuple(
                 f"{len(one.times)} bias frames from {clock(one.times[0])} UTC on "
-                f"{one.times[0]:%Y-%m-%d}: {_middle(one):.1f} ± {errors[one]:.1f} ADU"
+                f"{one.times[0]:%Y-%m-%d}: {_middle(one):.2f} ± {errors[one]:.2f} ADU"
                 for one in sorted(known, key=lambda one: one.times[0])
             ),
             confidence=Confidence.CERTAIN,
             figures=(Figure(name="step", value=step, uncertainty=error, unit="ADU"),),
             subs=tuple(dict.fromkeys(path for one in known for path in one.lights)),
-            start=min(one.times[0] for one in known),
-            end=max(one.times[-1] for one in known),
             remedy="Calibrate each evening in a job of its own, with its own bias frames and "
             "darks. Where the camera can record overscan columns, let it: the zero level of each "
             "frame is then its own.",

@@ -97,7 +97,8 @@ class NightFindings(QObject):
         Returns
         -------
         tuple of datetime, or None
-            Begin and end; those of its subs where it does not say. None without any.
+            Begin and end; those of its subs where it does not say, or was before or after
+            them all, as bias frames may be. None without any.
         """
         frames = [row.frame for row in self.rows_of(finding)]
         spans = [
@@ -105,9 +106,11 @@ class NightFindings(QObject):
             for one in frames
             if one.time is not None
         ]
-        start = finding.start or min((begin for begin, _ in spans), default=None)
-        end = finding.end or max((end for _, end in spans), default=None)
-        return None if start is None or end is None else (start, end)
+        if not spans:
+            return None
+        first, last = min(begin for begin, _ in spans), max(end for _, end in spans)
+        start, end = finding.start or first, finding.end or last
+        return (first, last) if end < first or start > last else (start, end)
 
     def evening_of(self, finding: Finding) -> str:
         """Tell on which evening a finding was, where the subs are of several.

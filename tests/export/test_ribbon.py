@@ -110,5 +110,10 @@ def test_a_finding_beyond_the_subs_stays_on_the_ribbon() -> None:
     assert note.x + note.width < 960
 
 
+def test_what_was_before_or_after_all_subs_is_not_drawn_on_them() -> None:
+    subs = [_sub(n) for n in range(4)]
+    assert _ribbon(subs, _finding(-90, -30), _finding(300, 320)).notes == ()
+
+
 def test_without_times_there_is_no_ribbon() -> None:
     assert night_ribbon([_sub(0, time=None)], marks=filter_marks(["L"])) is None

@@ -198,6 +198,10 @@ def test_what_bias_frames_tell_of_the_camera_is_told_too(qtbot, sampled):
     assert "The camera's zero level rose by 7." in text
     assert "20 bias frames from 17:30 to 18:27 UTC" in text
     assert "take bias frames and darks next to the lights" in text
+    # the ribbon shows lights: before them there is nothing to bracket but those concerned
+    first = min(row.frame.time for row in model.rows)
+    assert sampled.findings.shown.end < first
+    assert sampled.controller.findings.span_of(sampled.findings.shown)[0] == first
 
 
 def test_a_decision_has_the_night_looked_through_again(qtbot, sampled):
