@@ -222,7 +222,8 @@ def _finding(subs: Sequence[Observation], drift: _Drift, breaks: Sequence[int]) 
         f"focus holds for {_about(holds_h)} until FWHM has grown by a tenth",
     ]
     if times:
-        evidence.append("sharper at once, refocused, at " + ", ".join(map(clock, times)) + " UTC")
+        said = ", ".join(map(clock, times))
+        evidence.append(f"sharper at once at {said} UTC: refocused, since seeing does not jump")
     if drift.airmass_alike:
         evidence.append("the target sank meanwhile, which widens stars as well")
     sure = Confidence.CERTAIN if breaks else Confidence.LIKELY
