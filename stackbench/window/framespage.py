@@ -16,7 +16,7 @@ from stackbench.job.matches import Match, Quality, matches
 from stackbench.job.overview import ServedGroup
 from stackbench.window.framesview import FramesView
 from stackbench.window.night import NightModel
-from stackbench.window.parts import button, card, emptied, label, scrolled
+from stackbench.window.parts import ElidedLabel, button, card, emptied, label, scrolled
 
 
 class FramesPage(QWidget):
@@ -46,7 +46,7 @@ class FramesPage(QWidget):
         beside.addWidget(scrolled(left), 3)
         self._to_look_at = scrolled(right)
         beside.addWidget(self._to_look_at, 2)
-        self._counts = label("", "muted", wrap=False)
+        self._counts = ElidedLabel("muted")
         head = QHBoxLayout()
         head.setContentsMargins(12, 8, 12, 0)
         head.setSpacing(8)
@@ -58,8 +58,7 @@ class FramesPage(QWidget):
             one.clicked.connect(lambda _=False, page=page: self._pages.setCurrentWidget(page))
             head.addWidget(one)
         self.by_groups.setChecked(True)
-        head.addWidget(self._counts)
-        head.addStretch()
+        head.addWidget(self._counts, 1)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(8, 0, 8, 0)
         layout.setSpacing(0)

@@ -18,7 +18,7 @@ from stackbench.window.controller import Controller
 from stackbench.window.help import keys_text
 from stackbench.window.menus import DECISIONS, enable_commands, main_commands
 from stackbench.window.pages import Pages
-from stackbench.window.parts import label
+from stackbench.window.parts import label, scrolled
 from stackbench.window.ribbonbar import RibbonBar
 from stackbench.window.stepbar import FINDINGS, FRAMES, NIGHT, REVIEW, STEPS, StepBar
 from stackbench.window.tidying import Tidier
@@ -71,7 +71,11 @@ class MainWindow(QMainWindow):
         layout.setSpacing(0)
         layout.addWidget(self.steps)
         layout.addWidget(self.notice)
-        layout.addWidget(self.pages, 1)
+        # in a window smaller than a page it scrolls, with Tab too
+        room = scrolled(self.pages)
+        room.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAsNeeded)
+        room.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        layout.addWidget(room, 1)
         layout.addWidget(self.strip)
         layout.addWidget(self.bar)
         self.setCentralWidget(whole)

@@ -1,5 +1,6 @@
 """The pages of the window, one for each step."""
 
+from PySide6.QtCore import QSize
 from PySide6.QtWidgets import QStackedWidget
 
 from stackbench.window.channelspage import ChannelsPage
@@ -48,6 +49,11 @@ class Pages(QStackedWidget):
         }
         for page in (self.start, *self._by_step.values()):
             self.addWidget(page)
+        self.currentChanged.connect(self.updateGeometry)
+
+    def minimumSizeHint(self) -> QSize:  # noqa: N802 - Qt's name
+        """Ask for the least room that the page in view needs; where there is less, it scrolls."""
+        return self.currentWidget().minimumSizeHint()
 
     def show_start(self) -> None:
         """Show where a night is begun."""

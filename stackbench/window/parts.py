@@ -41,6 +41,8 @@ def label(text: str, part: str = "", *, wrap: bool = True) -> QLabel:
 class ElidedLabel(QLabel):
     """A line of text that is cut with an ellipsis where there is no room.
 
+    Its tip is `more`, or else the whole text where that is cut.
+
     Parameters
     ----------
     part : str
@@ -49,6 +51,7 @@ class ElidedLabel(QLabel):
 
     def __init__(self, part: str = "") -> None:
         super().__init__()
+        self.more = ""
         self.setProperty("part", part)
         self.setTextFormat(Qt.TextFormat.PlainText)
         self.setMinimumWidth(60)
@@ -59,10 +62,10 @@ class ElidedLabel(QLabel):
         """Draw what fits."""
         metrics = self.fontMetrics()
         text = metrics.elidedText(self.text(), Qt.TextElideMode.ElideRight, self.width())
-        self.setToolTip(self.text() if text != self.text() else "")
+        self.setToolTip(self.more or (self.text() if text != self.text() else ""))
         painter = QPainter(self)
         painter.setPen(self.palette().color(self.foregroundRole()))
-        painter.drawText(self.rect(), Qt.AlignmentFlag.AlignVCenter, text)
+        painter.drawText(self.rect(), self.alignment(), text)
         painter.end()
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QButtonGroup, QFrame, QHBoxLayout, QToolButton
 
-from stackbench.window.parts import label
+from stackbench.window.parts import ElidedLabel
 
 NIGHT, FRAMES, MASTERS, FINDINGS = "Night", "Frames", "Masters", "Findings"
 REVIEW, STACKS, CHANNELS = "Review", "Stacks", "Channels"
@@ -41,9 +41,10 @@ class StepBar(QFrame):
             one.setFocusPolicy(Qt.FocusPolicy.TabFocus)
             self._buttons.addButton(one, number)
             row.addWidget(one)
-        self._where = label("", "muted", wrap=False)
-        row.addStretch()
-        row.addWidget(self._where)
+        self._where = ElidedLabel("muted")
+        self._where.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+        row.addSpacing(8)
+        row.addWidget(self._where, 1)
         self._buttons.idClicked.connect(lambda number: self.wanted.emit(self._steps[number]))
 
     def show_step(self, step: str) -> None:
@@ -92,4 +93,4 @@ class StepBar(QFrame):
         if out is None:
             self.show_step(self._steps[0])
         self._where.setText("" if out is None else out.name)
-        self._where.setToolTip("" if out is None else str(out))
+        self._where.more = "" if out is None else str(out)

@@ -10,7 +10,7 @@ from stackbench.job.library import Library, default_library
 from stackbench.job.store import Decision
 from stackbench.window.errands import Errands
 from stackbench.window.stackspage import DIFFERENCE
-from stackbench.window.stepbar import CHANNELS, MASTERS, NIGHT, STACKS
+from stackbench.window.stepbar import CHANNELS, MASTERS, NIGHT, REVIEW, STACKS
 from tests.support.settling import settle
 
 TIMEOUT = 20_000
@@ -281,3 +281,16 @@ def test_pages_that_nobody_sees_are_laid_out_when_they_are_shown(qtbot, finished
         finished.go_to(step)
         assert set(laid_out) == {page}
         laid_out.clear()
+
+
+def test_a_page_scrolls_in_a_window_that_is_smaller_than_it(qtbot, finished):
+    finished.resize(finished.minimumSize())
+    for step in (MASTERS, REVIEW, STACKS, CHANNELS):
+        finished.go_to(step)
+        page = finished.pages.currentWidget()
+        least = page.minimumSizeHint()
+        qtbot.waitUntil(
+            lambda page=page, least=least: (
+                page.width() >= least.width() and page.height() >= least.height()
+            )
+        )
