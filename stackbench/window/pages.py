@@ -53,7 +53,8 @@ class Pages(QStackedWidget):
 
     def minimumSizeHint(self) -> QSize:  # noqa: N802 - Qt's name
         """Ask for the least room that the page in view needs; where there is less, it scrolls."""
-        return self.currentWidget().minimumSizeHint()
+        page = self.currentWidget()
+        return page.minimumSizeHint() if page is not None else super().minimumSizeHint()
 
     def show_start(self) -> None:
         """Show where a night is begun."""
