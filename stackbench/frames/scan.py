@@ -220,6 +220,22 @@ def folder_names(path: Path, root: Path) -> tuple[str, ...]:
     return (*reversed(inner), root.name)
 
 
+def plain_name(path: Path) -> str:
+    """Name a file as it would be called unpacked.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    str
+        Its name without .gz, .bz2 or .fz.
+    """
+    return path.stem if path.suffix.casefold() in _PACKED_ENDINGS else path.name
+
+
 def _refuse_products(path: Path, header: ImageHeader) -> None:
     creator = text(header.cards, "CREATOR") or ""
     if creator.casefold().startswith(PRODUCT_CREATOR):

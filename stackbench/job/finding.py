@@ -9,9 +9,9 @@ from stackbench.frames.checksums import file_sha256
 from stackbench.frames.errors import unreadable
 from stackbench.frames.records import Frame, Problem, Site
 from stackbench.frames.scan import scan_folders
-from stackbench.frames.words import counted
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
+from stackbench.job.copies import without_copies
 from stackbench.job.labelling import lay_labels
 from stackbench.job.progress import Step
 from stackbench.job.warming import warm_up
@@ -123,7 +123,7 @@ def find_frames(bench: Bench, folders: Sequence[Path], *, listed: Listed = _unhe
     finally:  # also when stopped: a night's checksums take minutes on a slow disk
         frames = [frame for frame in scan.frames if frame.path in checksums]
         bench.store.learn_frames(frames, checksums)
-    frames, copied = _without_copies(frames, checksums)
+    frames, copied = without_copies(frames, checksums)
     faults = (*scan.problems, *unread, *copied)
     found = Found(
         frames=tuple(frames),
@@ -177,28 +177,6 @@ def with_site(frames: tuple[Frame, ...], site: Site | None) -> tuple[Frame, ...]
     if site is None:
         return frames
     return tuple(frame if frame.site else replace(frame, site=site) for frame in frames)
-
-
-def _without_copies(
-    frames: Sequence[Frame], checksums: Mapping[Path, str]
-) -> tuple[list[Frame], list[Problem]]:
-    """Leave out copies of files: stacked twice, a sub would pass for two."""
-    originals: dict[str, Frame] = {}
-    copies: dict[Path, list[Frame]] = {}
-    for frame in frames:
-        if originals.setdefault(checksums[frame.path], frame) is not frame:
-            copies.setdefault(frame.path.parent, []).append(frame)
-    problems = [
-        Problem(
-            path=folder,
-            what=f"Copies of other frames were left out: {counted(len(found), 'file')}",
-            why=f"{found[0].path.name} has the same content as "
-            f"{originals[checksums[found[0].path]].path}.",
-            remedy="Nothing is lost; remove the copies so that the night is in one place.",
-        )
-        for folder, found in copies.items()
-    ]
-    return list(originals.values()), problems
 
 
 def _known_checksums(bench: Bench, frames: Sequence[Frame]) -> dict[Path, str]:

@@ -1,5 +1,6 @@
 """Nights whose files are compressed, or turned between two nights, give the same stacks."""
 
+import gzip
 import subprocess
 import sys
 import threading
@@ -39,6 +40,26 @@ def test_packed_files_give_the_same_pixels(plain, tmp_path, suffix):
     simulate_night(tmp_path / "night", rng=np.random.default_rng(5), night=plan)
     _, image = stacked(tmp_path / "night", tmp_path / "out")
     np.testing.assert_array_equal(image, plain[1])
+
+
+def test_files_beside_their_packed_copies_count_once(plain, tmp_path):
+    """Also when the copies lie in another folder; a plain file is preferred to a packed one."""
+    night = tmp_path / "night"
+    simulate_night(night, rng=np.random.default_rng(5), night=plan_small_night(**SMALL))
+    originals = sorted(night.rglob("*.fits"))
+    aside = night / "aside"
+    aside.mkdir()
+    for path in originals[::2]:
+        (aside / f"{path.name}.gz").write_bytes(gzip.compress(path.read_bytes(), mtime=0))
+    for path in originals[1::2]:
+        with fits.open(path) as hdus:
+            tiles = fits.CompImageHDU(hdus[0].data, hdus[0].header, compression_type="RICE_1")
+        tiles.writeto(path.with_name(f"{path.name}.fz"))
+    record = run_night(night, out=tmp_path / "out")
+    assert {frame["path"].rpartition(".")[2] for frame in record["frames"]} == {"fits"}
+    assert sum(problem["what"].startswith("Copies") for problem in record["problems"]) >= 2
+    (stack,) = record["stacks"]
+    np.testing.assert_array_equal(fits.getdata(tmp_path / "out" / stack["path"]), plain[1])
 
 
 def test_packed_files_are_unpacked_once_in_threads_and_few_at_a_time(tmp_path, monkeypatch):
