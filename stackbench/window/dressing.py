@@ -1,11 +1,9 @@
 """How the whole application is dressed: palette and style sheet of a scheme."""
 
-from importlib.resources import files
-from pathlib import Path
-
 from PySide6.QtGui import QColor, QPalette
 from PySide6.QtWidgets import QApplication, QStyleFactory
 
+from stackbench.window.icons import icon_path
 from stackbench.window.look import Look
 
 
@@ -56,8 +54,7 @@ def _palette(look: Look) -> QPalette:
 
 
 def _sheet(look: Look) -> str:
-    ticks = Path(str(files("stackbench.window.icons")))
-    tick = (ticks / f"tick-{'dark' if look.dark else 'light'}.svg").as_posix()
+    tick = icon_path(f"tick-{'dark' if look.dark else 'light'}").as_posix()
     return f"""
     QLabel[part="title"] {{ font-size: 17pt; font-weight: 600; }}
     QLabel[part="heading"] {{ font-size: 11pt; font-weight: 600; }}

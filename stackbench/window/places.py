@@ -1,4 +1,4 @@
-"""Where things are: the sample night, and an output folder that can be written."""
+"""Where things are: what comes along with the program, an output folder that can be written."""
 
 import os
 from pathlib import Path
@@ -18,9 +18,28 @@ def sample_night() -> Path | None:
     Path or None
         None where it was left out of the installation.
     """
+    folder = brought_along(_SAMPLE)
+    return folder if folder is not None and (folder / "lights").is_dir() else None
+
+
+def brought_along(name: str, *, under: str = "") -> Path | None:
+    """Find a folder that comes along with the program.
+
+    Parameters
+    ----------
+    name : str
+        The folder's name; once installed, it lies within the package.
+    under : str
+        The folder of the project where it lies in a checkout.
+
+    Returns
+    -------
+    Path or None
+        None where it was left out of the installation.
+    """
     package = Path(stackbench.__file__).resolve().parent
-    for folder in (package / _SAMPLE, package.parent / _SAMPLE):
-        if (folder / "lights").is_dir():
+    for folder in (package / name, package.parent / under / name):
+        if folder.is_dir():
             return folder
     return None
 
