@@ -16,7 +16,6 @@ from stackbench.frames.errors import FrameError
 from stackbench.frames.records import Problem
 from stackbench.job.background import Background
 from stackbench.job.bench import Bench
-from stackbench.job.finding import Found
 from stackbench.job.judging import JudgedGroup
 from stackbench.job.keys import file_mark
 from stackbench.job.progress import Step
@@ -221,15 +220,12 @@ def _begun(shop: Workshop, recipe: Recipe, path: Path, *, background: Background
     # what was unpacked of these subs is not needed again
     shop.desk.release(one.frame for one in recipe.subs)
     sources = noise_sources(shop.plan, shop.shelf, recipe)
-    facts = background.start(
-        partial(_finish, shop.bench, shop.found, recipe, stack, inputs, path, sources)
-    )
+    facts = background.start(partial(_finish, shop, recipe, stack, inputs, path, sources))
     return BegunStack(path=path, recipe=recipe, facts=facts, layers=stack)
 
 
 def _finish(
-    bench: Bench,
-    found: Found,
+    shop: Workshop,
     recipe: Recipe,
     stack: "Stack",
     inputs: "Sequence[StackInput]",
@@ -238,10 +234,10 @@ def _finish(
 ) -> StackFacts:
     from stackbench.job.stackmaking import finish_stack
 
-    facts = finish_stack(bench, found, recipe, stack, inputs, path, sources)
+    facts = finish_stack(shop, recipe, stack, inputs, path, sources)
     facts = replace(facts, sha256=product_sha256(path))
     record = {"file": [path.name, file_mark(path)], "facts": _FACTS.dump_python(facts)}
-    bench.store.keep("stack", recipe.key, record)
+    shop.bench.store.keep("stack", recipe.key, record)
     return facts
 
 

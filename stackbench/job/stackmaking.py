@@ -126,8 +126,7 @@ def stack_inputs(
 
 
 def finish_stack(
-    bench: Bench,
-    found: Found,
+    shop: Workshop,
     recipe: Recipe,
     stack: Stack,
     inputs: Sequence[StackInput],
@@ -138,10 +137,8 @@ def finish_stack(
 
     Parameters
     ----------
-    bench : Bench
-        The job's bench.
-    found : Found
-        The job's checksums.
+    shop : Workshop
+        The bench and the frames.
     recipe : Recipe
         What went in.
     stack : Stack
@@ -163,7 +160,7 @@ def finish_stack(
     WriteError
         If the file cannot be written.
     """
-    measures = measure_frame(stack.data, options=bench.settings.stars)
+    measures = measure_frame(stack.data, options=shop.bench.settings.stars)
     predicted = predict_noise(inputs, recipe.grid_shape)
     facts = StackFacts(
         rejection=str(stack.choice.rejection.method),
@@ -188,7 +185,7 @@ def finish_stack(
         # the engine knows of nothing that its subs share
         noise=stack.noise * np.float32(sources.growth),
         facts=product_facts(recipe, facts, kind="stack"),
-        provenance=stack_provenance(bench, found, recipe, facts),
+        provenance=stack_provenance(shop.bench, shop.found, recipe, facts),
     )
     return facts
 

@@ -23,7 +23,7 @@ from stackbench.registration.candidates import (
     settled_candidates,
 )
 from stackbench.registration.placements import propose
-from stackbench.registration.reference_stars import ReferenceStars, prepare_reference
+from stackbench.registration.reference_stars import ReferenceStars
 from stackbench.registration.refinement import Fit, Model
 from stackbench.registration.starlists import NoMatch, StarList, brightest_first
 
@@ -60,61 +60,6 @@ class StarMatch:
     matched: int
     error_px: float
     false_chance: float
-
-
-def match_stars(
-    xy: ArrayLike,
-    flux: ArrayLike,
-    reference_xy: ArrayLike,
-    reference_flux: ArrayLike,
-    *,
-    model: Model = "similarity",
-    tolerance_px: float = 2.0,
-    scales: tuple[float, float] = (0.45, 2.2),
-    sigma_px: ArrayLike | None = None,
-    reference_sigma_px: ArrayLike | None = None,
-) -> StarMatch:
-    """Find how one sub lies on a reference.
-
-    Parameters
-    ----------
-    xy : array_like, shape (n, 2)
-        Star positions in the sub, pixels; stars with NaN are left out.
-    flux : array_like, shape (n,)
-        Any measure of brightness that orders the stars; NaN counts as faintest.
-    reference_xy, reference_flux : array_like
-        The same of the reference.
-    model : {"similarity", "affine"}, optional
-        What is fitted; see `match_to_reference`.
-    tolerance_px : float, optional
-        Greatest distance of a matched pair, pixels.
-    scales : tuple of float, optional
-        Least and greatest scale from sub to reference that is believed.
-    sigma_px, reference_sigma_px : array_like, shape (n,), optional
-        Centroid errors per axis, pixels; used when both are given.
-
-    Returns
-    -------
-    StarMatch
-        The placement.
-
-    Raises
-    ------
-    NoMatch
-        If no placement is beyond doubt; the message says why.
-    """
-    reference = prepare_reference(
-        reference_xy, reference_flux, sigma_px=reference_sigma_px, tolerance_px=tolerance_px
-    )
-    return match_to_reference(
-        xy,
-        flux,
-        reference,
-        model=model,
-        tolerance_px=tolerance_px,
-        scales=scales,
-        sigma_px=sigma_px,
-    )
 
 
 def match_to_reference(

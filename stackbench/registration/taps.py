@@ -13,7 +13,6 @@ from numba import types
 from numba.extending import intrinsic
 
 _LANES = ll.VectorType(ll.FloatType(), 8)
-_QUAD = ll.VectorType(ll.FloatType(), 4)
 _FLAGS = ("contract",)
 
 

@@ -11,11 +11,12 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy.spatial import cKDTree
 
 from stackbench.registration import matching, transforms
-from stackbench.registration.matching import match_stars, match_to_reference
+from stackbench.registration.matching import match_to_reference
 from stackbench.registration.precision import centroid_errors
 from stackbench.registration.reference_stars import prepare_reference
 from stackbench.registration.starlists import NoMatch
 from tests.support.fields import field_pair, placed_matrix, worst_error
+from tests.support.matching import match_stars
 
 
 def _match(pair, **options):

@@ -11,10 +11,10 @@ from astropy.io import fits
 from numpy.testing import assert_allclose
 
 from stackbench.registration import transforms
-from stackbench.registration.matching import match_stars
 from stackbench.registration.precision import centroid_errors
 from stackbench.stars.quality import measure_frame
 from tests.support.fields import placed_matrix
+from tests.support.matching import match_stars
 from tests.support.starpainter import Profile, add_star, scattered
 
 SIGMA, FWHM = 1.5, 2.3548200450 * 1.5
