@@ -16,10 +16,9 @@ from stackbench.frames.machinecode import machine_code_folder
 P = ParamSpec("P")
 R = TypeVar("R")
 
-if not numba.config.CACHE_DIR:  # NUMBA_CACHE_DIR, where set, has the say
-    numba.config.CACHE_DIR = str(machine_code_folder())
-FOLDER = Path(numba.config.CACHE_DIR)
+FOLDER = machine_code_folder()
 """Where the machine code lies."""
+numba.config.CACHE_DIR = str(FOLDER)
 
 # NaN means "undefined" throughout, so the two flags that let the compiler
 # assume that no NaN and no infinity occurs are left out on purpose.

@@ -1,6 +1,7 @@
 """Where the machine code of kernels lies; to be asked without loading the compiler."""
 
 import hashlib
+import os
 import shutil
 import time
 from pathlib import Path
@@ -16,7 +17,8 @@ def machine_code_folder() -> Path:
     Numba's own check looks only at the file of the kernel that is called: a
     change to one that it calls, in another file, would go unnoticed. So the
     folder's name is a digest of all files with kernels in them. Folders of
-    other versions go when nobody used them for a month.
+    other versions go when nobody used them for a month. NUMBA_CACHE_DIR, where
+    it is set, has the say.
 
     Returns
     -------
@@ -24,6 +26,8 @@ def machine_code_folder() -> Path:
         In the person's cache folder; not there before the first kernel is
         compiled.
     """
+    if chosen := os.environ.get("NUMBA_CACHE_DIR"):
+        return Path(chosen)
     package = Path(__file__).parents[1]
     digest = hashlib.sha256()
     for path in sorted(package.rglob("*.py")):

@@ -15,10 +15,10 @@ from typing import Any, Literal
 from stackbench.frames.machinecode import machine_code_folder
 from stackbench.job.progress import Progress
 
-Part = Literal["stars", "resampling", "rejection"]
+Part = Literal["stars", "channels", "rejection"]
 
 _TEXT = "First run since the installation: compiling, once, for a quarter of a minute or so."
-_PARTS: tuple[Part, ...] = ("rejection", "stars", "resampling")
+_PARTS: tuple[Part, ...] = ("rejection", "stars", "channels")
 
 
 class Compiling:
@@ -42,8 +42,28 @@ class Compiling:
         """
         from stackbench.frames.compiled import is_on_disk
 
+        if not is_on_disk(kernel):
+            self._start(progress, ahead)
+
+    def begin_early(self, progress: Progress, *ahead: Part) -> None:
+        """Say so, and start helpers, if nothing was ever compiled.
+
+        Needs no compiler to tell, so that helpers work while the job still
+        loads its libraries and sums its files.
+
+        Parameters
+        ----------
+        progress : Progress
+            Who hears of it.
+        *ahead : str
+            As for `begin`.
+        """
+        if not machine_code_folder().is_dir():
+            self._start(progress, ahead)
+
+    def _start(self, progress: Progress, ahead: tuple[Part, ...]) -> None:
         with self._lock:
-            if self._helpers or is_on_disk(kernel):
+            if self._helpers:
                 return
             progress.say(_TEXT)
             for part in ahead:

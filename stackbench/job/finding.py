@@ -196,6 +196,7 @@ def _take_checksums(bench: Bench, new: Sequence[Path], checksums: dict[Path, str
 
     if not new:
         return []
+    bench.compiling.begin_early(bench.progress, "stars", "channels")
     loading = warm_up()
     bench.progress.begin(Step.CHECK, len(new))
     outcomes = in_threads(

@@ -118,7 +118,7 @@ def make_master(
         The master, with problems of files that cannot be decoded.
     """
     bench, desk = shop.bench, shop.desk
-    bench.compiling.begin(bench.progress, decode_16_bit_unscaled, "stars", "resampling")
+    bench.compiling.begin(bench.progress, decode_16_bit_unscaled, "stars", "channels")
     sources: list[MappedRows] = []
     frames: list[Frame] = []
     problems: list[Problem] = []

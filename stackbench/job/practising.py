@@ -3,6 +3,7 @@
 `python -m stackbench.job.practising PART …` is a helper of `compiling`.
 """
 
+import gc
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -41,9 +42,9 @@ def practise(parts: Sequence[str]) -> None:
     Parameters
     ----------
     parts : sequence of str
-        "stars", "resampling", "rejection"; done in the order given.
+        "stars", "channels", "rejection"; done in the order given.
     """
-    work = {"stars": _measure, "resampling": _resample, "rejection": _reject}
+    work = {"stars": _measure, "channels": _make_channel, "rejection": _reject}
     FOLDER.mkdir(parents=True, exist_ok=True)
     for part in parts:
         with FileLock(FOLDER / f"{part}.lock"):
@@ -64,10 +65,21 @@ def _field() -> NDArray[np.float32]:
 
 
 def _measure() -> None:
+    from stackbench.calibration.saturation import top_values
+    from stackbench.calibration.surroundings import outside
     from stackbench.stars.quality import measure_frame
 
     field = _field()
+    top_values(_Rows(pixels=field))
+    limits = np.full((4, 4), _SKY_ADU)
+    outside(field, lower=limits, upper=limits)
     measure_frame(field, saturated=field > 5 * _PEAK_ADU)
+
+
+def _make_channel() -> None:
+    _resample()
+    _follow_noise()
+    _export()
 
 
 def _resample() -> None:
@@ -85,6 +97,23 @@ def _resample() -> None:
         resample(_Rows(pixels=field), place(matrix, field.shape), area, noise_adu=_NOISE_ADU)
 
 
+def _follow_noise() -> None:
+    from stackbench.stacking.propagation import noise_of_mean
+
+    cube = np.ones((2, _SIDE), dtype=np.float32)
+    each, counts = np.ones(2, dtype=np.float32), np.ones(_SIDE, dtype=np.uint16)
+    complete = np.array([True, False])
+    noise_of_mean(cube, complete, each, each, counts, counts, counts, np.empty_like(cube[0]))
+
+
+def _export() -> None:
+    from stackbench.export.crop import common_crop
+    from stackbench.export.preview import averaged
+
+    averaged(_field(), factor=2)
+    common_crop([np.ones((_SIDE, _SIDE), dtype=np.uint16)])
+
+
 def _reject() -> None:
     from stackbench.rejection.depth import combine_depth
     from stackbench.rejection.methods import Rejection, choose
@@ -95,4 +124,5 @@ def _reject() -> None:
 
 
 if __name__ == "__main__":
+    gc.set_threshold(50_000)  # the compiler's objects are many and stay; a tenth of the time
     practise(sys.argv[1:])

@@ -22,17 +22,21 @@ from stackbench.job.practising import practise
 from stackbench.job.run import run_job
 from stackbench.job.settings import Settings
 
+FLOORS = tuple(
+    f"stackbench.{floor}" for floor in ("stars", "registration", "rejection", "stacking", "export")
+)
+
 def compiled_so_far():
     return {
         (kernel.py_func.__qualname__, signature)
         for name, module in list(sys.modules.items())
-        if name.startswith(("stackbench.stars", "stackbench.registration", "stackbench.rejection"))
+        if name.startswith(FLOORS)
         for kernel in vars(module).values()
         if isinstance(kernel, Dispatcher)
         for signature in kernel.signatures
     }
 
-practise(["stars", "resampling", "rejection"])
+practise(["stars", "channels", "rejection"])
 before = compiled_so_far()
 with open_bench(Path(sys.argv[2]), settings=Settings()) as bench:
     run_job(bench, [Path(sys.argv[1])])
@@ -81,6 +85,25 @@ def sleepers(monkeypatch):
     return begun
 
 
+def test_the_very_first_run_begins_helpers_before_any_kernel(monkeypatch, sleepers, tmp_path):
+    monkeypatch.setattr(compiling, "machine_code_folder", lambda: tmp_path / "none yet")
+    said = _Said()
+    one = Compiling()
+    one.begin_early(said, "stars", "channels")
+    one.begin_early(said, "stars")
+    one.close()
+    assert [part for part, _ in sleepers] == ["stars", "channels"]
+    assert len(said.words) == 1
+
+
+def test_no_helper_begins_early_where_there_is_machine_code(monkeypatch, sleepers, tmp_path):
+    monkeypatch.setattr(compiling, "machine_code_folder", lambda: tmp_path)
+    said = _Said()
+    Compiling().begin_early(said, "stars")
+    assert sleepers == []
+    assert said.words == []
+
+
 def _kernel():
     """Stand for a kernel."""
 
@@ -89,10 +112,10 @@ def test_the_first_run_says_so_once_and_begins_helpers(monkeypatch, sleepers):
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
     said = _Said()
     one = Compiling()
-    one.begin(said, _kernel, "stars", "resampling")
+    one.begin(said, _kernel, "stars", "channels")
     one.begin(said, _kernel, "rejection")
     one.close()
-    assert [part for part, _ in sleepers] == ["stars", "resampling"]
+    assert [part for part, _ in sleepers] == ["stars", "channels"]
     assert len(said.words) == 1
     assert "compiling" in said.words[0]
     # ended by `close`, long before they had slept enough
@@ -113,7 +136,7 @@ def test_later_runs_begin_no_helper(monkeypatch, sleepers):
 def test_waiting_is_for_the_helpers_of_the_parts_named(monkeypatch, sleepers):
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
     one = Compiling()
-    one.begin(Progress(), _kernel, "stars", "resampling")
+    one.begin(Progress(), _kernel, "stars", "channels")
     stars, resampling = (helper for _, helper in sleepers)
     stars.kill()
     one.wait("stars")
@@ -126,7 +149,7 @@ def test_all_is_compiled_while_a_person_chooses(monkeypatch, sleepers, tmp_path)
     monkeypatch.setattr(compiling, "machine_code_folder", lambda: tmp_path / "none yet")
     with compiled_meanwhile():
         ((_, helper),) = sleepers
-        assert helper.args[-3:] == ["rejection", "stars", "resampling"]
+        assert helper.args[-3:] == ["rejection", "stars", "channels"]
         assert helper.poll() is None
     assert helper.poll() is not None
 
