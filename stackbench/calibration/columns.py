@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.calibration.statistics import MAD_TO_SIGMA
+from stackbench.frames.robust import MAD_TO_SIGMA
 
 _SEGMENT_ROWS = 64
 _SAMPLES = 5  # rows of a segment, odd; a single hot pixel does not move their median

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.calibration.statistics import MAD_TO_SIGMA
+from stackbench.frames.robust import mad_sigma, median
 
 _TILE = 64  # px
 
@@ -95,11 +95,12 @@ def dark_rate(
     if defined.size == 0 or not exposure_s > 0:
         return None
     # robust: tiles that glow say nothing about the typical one
-    scatter = MAD_TO_SIGMA * float(np.median(np.abs(defined - np.median(defined))))
+    middle = median(defined)
+    scatter = mad_sigma(defined, middle)
     # the median of n values: √(π/2) σ/√n
     error = math.sqrt(math.pi / 2 / defined.size) * scatter
     return DarkRate(
-        rate=float(np.median(defined)) / exposure_s,
+        rate=middle / exposure_s,
         error=math.hypot(error, level_error_adu) / exposure_s,
         temperature_c=temperature_c,
     )

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.calibration.smooth import polynomial_terms, robust_fit
-from stackbench.calibration.statistics import MAD_TO_SIGMA
+from stackbench.frames.robust import mad_sigma, median
 
 _LEAST_TILES = 12
 
@@ -57,11 +57,11 @@ def dark_shape(signal: NDArray[np.float64]) -> DarkShape | None:
     number = max(1, np.count_nonzero(defined) // 100)
     order = np.argsort(np.where(defined, residuals, -np.inf), axis=None)[::-1][:number]
     return DarkShape(
-        level=float(np.median(signal[defined])),
+        level=median(signal),
         rise=2 * math.hypot(coefficients[1], coefficients[2]),
         rise_error=2 * scatter / float(max(1e-9, lengths.min())),
         glow=float(residuals.ravel()[order].mean()),
-        glow_error=MAD_TO_SIGMA * float(np.median(np.abs(residuals[defined]))),
+        glow_error=mad_sigma(residuals, 0.0),
         glow_place=_place(terms[order, 1].mean(), terms[order, 2].mean()),
     )
 

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from stackbench.calibration.records import CalibrationSet, DroppedFrame
-from stackbench.calibration.statistics import MAD_TO_SIGMA
 from stackbench.calibration.survey import FrameSurvey
+from stackbench.frames.robust import mad_sigma, median
 from stackbench.frames.words import celsius, percent
 
 # A flat whose single pixels are known to worse than 1 in 10 brings more noise
@@ -89,8 +89,8 @@ def strays(surveys: Sequence[FrameSurvey], reasons: Sequence[str | None]) -> tup
     if len(rest) < _LEAST_TO_JUDGE:
         return tuple(reasons)
     levels = np.array([survey.level_adu for survey in rest])
-    centre = float(np.median(levels))
-    scatter = MAD_TO_SIGMA * float(np.median(np.abs(levels - centre)))
+    centre = median(levels)
+    scatter = mad_sigma(levels, centre)
     noise = float(np.median([survey.noise_adu for survey in rest]))
     limit = 5 * max(noise, scatter) + 1
     judged = list(reasons)
@@ -130,8 +130,8 @@ def warm_strays(
     ]
     if len(rest) < _LEAST_TO_JUDGE:
         return tuple(reasons)
-    centre = float(np.median(rest))
-    scatter = MAD_TO_SIGMA * float(np.median(np.abs(np.array(rest) - centre)))
+    centre = median(np.array(rest))
+    scatter = mad_sigma(np.array(rest), centre)
     limit = max(_REGULATED_C, 5 * scatter)
     return tuple(
         f"its sensor was at {celsius(warmth)}, that of the set at {celsius(centre)}, "

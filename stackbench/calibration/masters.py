@@ -19,11 +19,12 @@ from stackbench.calibration.dropping import (
 )
 from stackbench.calibration.records import CalibrationSet, DroppedFrame, Master
 from stackbench.calibration.sets import TIMED, set_name
-from stackbench.calibration.statistics import clipped_moments, exact_median, sample_median
+from stackbench.calibration.statistics import clipped_moments
 from stackbench.calibration.survey import pair_noise, survey_frames
 from stackbench.calibration.trends import trend
 from stackbench.calibration.unstable import LEAST_FRAMES, Steadiness
 from stackbench.frames.records import Kind, Problem
+from stackbench.frames.robust import median
 from stackbench.frames.rows import RowSource
 from stackbench.frames.work import Stop, Tick, never, quiet
 from stackbench.rejection.methods import Method, Rejection
@@ -99,7 +100,7 @@ def make_level(
         used,
         dropped,
         combined,
-        level_adu=exact_median(combined.data),
+        level_adu=median(combined.data),
         frame_noise_adu=noise,
         noise=noise / math.sqrt(len(used)),
         frame_levels_adu=tuple(levels),
@@ -176,7 +177,7 @@ def make_flat(
         tick=tick,
         stop=stop,
     )
-    scale = exact_median(combined.data)
+    scale = median(combined.data)
     if not scale > 0:
         return _nothing_left(flat_set, dropped)
     np.divide(combined.data, np.float32(scale), out=combined.data)
@@ -189,7 +190,7 @@ def make_flat(
         frame_noise_adu=unit_noise / math.sqrt(float(np.median(weights))) * level,
         noise=unit_noise / math.sqrt(sum(weights)),
         doubt=flat_level_problem(
-            float(np.median([sample_median(surveys[index].noise_rows) for index in used])),
+            median(np.array([median(surveys[index].noise_rows) for index in used])),
             saturation_adu,
             name=set_name(flat_set),
         ),

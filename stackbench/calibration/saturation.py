@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.calibration.decoding import OpenRows
-from stackbench.calibration.statistics import MAD_TO_SIGMA
 from stackbench.calibration.survey import sampled_blocks
 from stackbench.frames.compiled import compiled
+from stackbench.frames.robust import mad_sigma, median
 from stackbench.frames.rows import RowSource
 
 # The highest values of converters of 10 to 16 bits, and of those whose values
@@ -171,9 +171,8 @@ def _plateau_start(counts: NDArray[np.int64], *, pixels: int) -> int | None:
     if held < 30 or held > 0.2 * pixels or held < 3 * gap:
         return None
     values = np.repeat(np.arange(crowd_from, top + 1), crowd)
-    centre = float(np.median(values))
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(values - centre)))
-    return int(max(crowd_from, np.floor(centre - 3 * spread)))
+    centre = median(values)
+    return int(max(crowd_from, np.floor(centre - 3 * mad_sigma(values, centre))))
 
 
 @compiled

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.calibration.statistics import MAD_TO_SIGMA
+from stackbench.frames.robust import mad_sigma
 
 _ROUNDS = 6
 _TILE = 64  # px
@@ -113,7 +113,7 @@ def robust_fit(
             break
         coefficients = np.linalg.lstsq(terms[kept], values[kept], rcond=None)[0]
         away = np.abs(values - terms @ coefficients)
-        scatter = MAD_TO_SIGMA * float(np.median(away[kept]))
+        scatter = mad_sigma(away[kept], 0.0)
         now = np.isfinite(values) & (away <= max(_CLIP * scatter, least) + 1e-12 * np.abs(values))
         if np.array_equal(now, kept) or np.count_nonzero(now) < 2 * terms.shape[1]:
             break

@@ -1,4 +1,4 @@
-"""Robust numbers of one image: its exact median, its noise freed of outliers."""
+"""The noise of one image, freed of outliers."""
 
 import math
 from typing import Any
@@ -6,51 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-# 1 / Φ⁻¹(3/4): turns the median absolute deviation of a normal sample into σ.
-MAD_TO_SIGMA = 1.482602218505602
-
-
-def exact_median(data: NDArray[np.float32]) -> float:
-    """Return the median of an image.
-
-    Parameters
-    ----------
-    data : ndarray, float32
-        Values; NaN is left out.
-
-    Returns
-    -------
-    float
-        The median, mean of the two middle values when their number is even;
-        NaN when no value is defined.
-    """
-    values = data.flatten()
-    defined = values.size - int(np.count_nonzero(np.isnan(values)))
-    if defined == 0:
-        return math.nan
-    # NaN goes to the end. Asked for both middle values, numpy takes five times as long.
-    middle = defined // 2
-    values.partition(middle)
-    high = values[middle]
-    low = high if defined % 2 else values[:middle].max()
-    return (float(low) + float(high)) / 2
-
-
-def sample_median(values: NDArray[np.float32]) -> float:
-    """Return the median of a small sample, NaN left out.
-
-    Parameters
-    ----------
-    values : ndarray, float32
-        The sample, any shape.
-
-    Returns
-    -------
-    float
-        The median; NaN when no value is defined.
-    """
-    defined = values[np.isfinite(values)]
-    return float(np.median(defined)) if defined.size else math.nan
+from stackbench.frames.robust import mad_sigma, median
 
 
 def clipped_moments(values: NDArray[np.floating[Any]]) -> tuple[float, float]:
@@ -75,8 +31,8 @@ def clipped_moments(values: NDArray[np.floating[Any]]) -> tuple[float, float]:
     kept = values[np.isfinite(values)].astype(np.float64)
     if kept.size < 2:
         return (float(kept[0]) if kept.size else math.nan), math.nan
-    centre = float(np.median(kept))
-    sigma = MAD_TO_SIGMA * float(np.median(np.abs(kept - centre)))
+    centre = median(kept)
+    sigma = mad_sigma(kept, centre)
     if sigma == 0:  # more than half of the values are equal
         sigma = float(kept.std(ddof=1))
     for _ in range(3):

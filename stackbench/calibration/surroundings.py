@@ -5,8 +5,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.calibration.statistics import MAD_TO_SIGMA
 from stackbench.frames.compiled import compiled
+from stackbench.frames.robust import MAD_TO_SIGMA
 
 _TILE = 64  # px; amplifier glow and vignetting are smooth over this length
 # Per axis and tile. No divisor of the tile, so that even and odd columns, which

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.calibration.statistics import neighbour_sigma, pair_sigma, sample_median
+from stackbench.calibration.statistics import neighbour_sigma, pair_sigma
 from stackbench.frames.errors import FrameError
+from stackbench.frames.robust import median
 from stackbench.frames.rows import RowSource
 from stackbench.frames.work import Stop, in_threads, never
 
@@ -215,7 +216,7 @@ def _survey_of(
     signal = raw if level is None else raw - level
     noise_rows = _fewer(raw)
     return FrameSurvey(
-        level_adu=sample_median(signal),
+        level_adu=median(signal),
         noise_adu=neighbour_sigma(noise_rows),
         saturated_share=saturated,
         undefined_share=1 - float(np.count_nonzero(defined)) / raw.size,

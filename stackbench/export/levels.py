@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-_MAD_TO_SIGMA = 1.4826022185056018  # 1 / Φ⁻¹(0.75)
+from stackbench.frames.robust import mad_sigma, median
+
 _SAMPLES = 400_000
 _BELOW_SKY = 8.0  # σ; noise that the black point of a linear export must keep
 _BLACK_BELOW_SKY = 3.0  # σ; of a stretched picture
@@ -57,12 +58,12 @@ def sky_level(image: NDArray[np.floating[Any]]) -> SkyLevel | None:
     if values.size == 0:
         return None
     for _ in range(3):
-        sky, noise = _median_and_sigma(values)
+        sky, noise = _middle(values)
         kept = values[(values >= sky - 4.0 * noise) & (values <= sky + 2.5 * noise)]
         if kept.size in (0, values.size):
             break
         values = kept
-    sky, noise = _median_and_sigma(values)
+    sky, noise = _middle(values)
     return SkyLevel(sky=sky, noise=noise)
 
 
@@ -202,9 +203,9 @@ def _sample(image: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
     return defined
 
 
-def _median_and_sigma(values: NDArray[np.float64]) -> tuple[float, float]:
-    middle = float(np.median(values))
-    return middle, _MAD_TO_SIGMA * float(np.median(np.abs(values - middle)))
+def _middle(values: NDArray[np.float64]) -> tuple[float, float]:
+    middle = median(values)
+    return middle, mad_sigma(values, middle)
 
 
 def _brightest(image: NDArray[np.float32]) -> float:

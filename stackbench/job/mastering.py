@@ -135,8 +135,8 @@ class _Making:
             finished = FinishedMaster(
                 key=wanted.key, path=wanted.path, facts=facts_of(master), written=Future()
             )
-            if one.kind is not Kind.FLAT:  # flats and lights are freed of it next
-                self._shop.desk.masters.get(wanted.key, lambda: master)
+            # flats or lights want it next, before it is written
+            self._shop.desk.masters.get(wanted.key, lambda: master)
             self._put(one, finished, made.problems)
             self._background.start(partial(self._write, wanted, finished, master, made.problems))
         self._shop.desk.release(_not_needed_again(one))

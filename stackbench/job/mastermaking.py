@@ -20,7 +20,6 @@ from stackbench.calibration.records import (
 )
 from stackbench.export.fits import read_image, write_master
 from stackbench.export.provenance import InputFile, ProductFacts, Provenance
-from stackbench.frames.decoding import decode_16_bit_unscaled
 from stackbench.frames.errors import FrameError
 from stackbench.frames.pixels import MappedRows, PixelFile
 from stackbench.frames.records import Frame, Kind, Problem
@@ -32,6 +31,7 @@ from stackbench.job.saturation import camera_saturation
 from stackbench.job.shelf import FinishedMaster, MasterShelf
 from stackbench.job.versions import library_versions
 from stackbench.job.workshop import Workshop
+from stackbench.rejection.kernels import clip_cube
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +118,7 @@ def make_master(
         The master, with problems of files that cannot be decoded.
     """
     bench, desk = shop.bench, shop.desk
-    bench.compiling.begin(bench.progress, decode_16_bit_unscaled, "stars", "channels")
+    bench.compiling.begin(bench.progress, clip_cube, "stars", "channels")
     sources: list[MappedRows] = []
     frames: list[Frame] = []
     problems: list[Problem] = []

@@ -39,7 +39,7 @@ class PixelDesk:
         # a calibrator is two frames of float32, and lights that are served
         # alike come one after the other; a dark serves several flats
         self.calibrators: Recent[Calibrator] = Recent(2)
-        self.masters: Recent[Master] = Recent(2)
+        self.masters: Recent[Master] = Recent(3)
 
     def pixels(self, frame: Frame) -> PixelFile:
         """Give a frame's pixels, decoded first where that is needed.

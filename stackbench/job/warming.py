@@ -34,3 +34,13 @@ def warm_up() -> threading.Thread:
 def _load() -> None:
     for name in _NEEDED:
         importlib.import_module(name)
+    _call_a_kernel()
+
+
+def _call_a_kernel() -> None:
+    """Have numba load its typing, which the first kernel of a process waits for."""
+    import numpy as np
+
+    from stackbench.frames.decoding import decode_16_bit_unscaled
+
+    decode_16_bit_unscaled(np.zeros(1, np.uint16), True, 0, np.empty(1, np.float32))  # noqa: FBT003

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, stdtrit
 
-MAD_TO_SIGMA = 1.482602218505602  # 1 / Φ⁻¹(3/4)
+from stackbench.frames.robust import MAD_TO_SIGMA
+
 WINSOR_CUT = 1.5
 
 # Small-sample factors of the MAD for 2 … 9 values; n / (n - 0.8) beyond

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from stackbench.frames.robust import mad_sigma, median
 from stackbench.review.observations import Observation
 from stackbench.review.series import Floats, fit_linear
 from stackbench.stars.records import StarTable
@@ -138,7 +139,7 @@ def common_pattern(subs: Sequence[Observation]) -> tuple[FieldPattern, float] | 
 
     def _error(values: Floats) -> float:
         # of a median: 1.25 times that of a mean
-        spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+        spread = mad_sigma(values, median(values))
         return 1.2533 * spread / math.sqrt(count)
 
     curvatures = np.array([one.curvature for one in found])
@@ -193,8 +194,8 @@ def _resistant_fit(design: Floats, values: Floats) -> tuple[Floats, Floats] | No
             return None
         coefficients = solved.astype(np.float64)
         residuals = values - design @ coefficients
-        centre = float(np.median(residuals[used]))
-        limit = 3 * 1.4826 * float(np.median(np.abs(residuals[used] - centre)))
+        centre = median(residuals[used])
+        limit = 3 * mad_sigma(residuals[used], centre)
         again = np.abs(residuals - centre) <= limit
         if limit == 0 or (again == used).all():
             break

@@ -9,11 +9,11 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from stackbench.frames.robust import mad_sigma, median
 from stackbench.review.observations import Observation
 
 Floats = npt.NDArray[np.float64]
 
-MAD_TO_SIGMA = 1.4826
 # A pause as long as this is a day between two nights.
 _DAY_BETWEEN = timedelta(hours=6)
 
@@ -251,9 +251,7 @@ def robust_sigma(values: Floats) -> float:
         0 when there are none.
     """
     finite = values[np.isfinite(values)]
-    if not finite.size:
-        return 0.0
-    return MAD_TO_SIGMA * float(np.median(np.abs(finite - np.median(finite))))
+    return mad_sigma(finite, median(finite)) if finite.size else 0.0
 
 
 def common_errors(fit: LinearFit, residuals: Floats) -> Floats:

@@ -5,9 +5,8 @@ from dataclasses import dataclass
 from enum import Enum
 from statistics import median
 
-# Makes the median absolute deviation of a normal distribution its standard
-# deviation: 1 / Φ⁻¹(3/4).
-_MAD_TO_SIGMA = 1.482602218505602
+from stackbench.frames.robust import MAD_TO_SIGMA
+
 # The typical value is taken a third of the way up from the good end: with no
 # bad sub that is still an ordinary one, and with up to 40 % bad ones it is the
 # middle of the good ones, where the median would be their worst.
@@ -82,7 +81,7 @@ def spread(values: Sequence[float]) -> float:
         Median absolute deviation from the median × 1.4826.
     """
     middle = median(values)
-    return _MAD_TO_SIGMA * median(abs(value - middle) for value in values)
+    return MAD_TO_SIGMA * median(abs(value - middle) for value in values)
 
 
 def relative_limit(values: Sequence[float], limit: RelativeLimit, *, bad: BadSide) -> float:

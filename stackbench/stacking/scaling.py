@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-MAD_TO_SIGMA = 1.4826022185056018  # 1 / Φ⁻¹(3/4)
+from stackbench.frames.robust import mad_sigma, median
+
 _FEWEST = 3  # stars that a ratio may rest on
 _WIDE = 2.5  # σ beyond which a star is left out of the ratio: variable, blended, hit
 _ROUNDS = 10
@@ -73,9 +74,8 @@ def _agreeing(
     logs: NDArray[np.float64], errors: NDArray[np.float64]
 ) -> tuple[NDArray[np.bool_], float, NDArray[np.float64]]:
     """Find the stars that agree, their weighted mean and their weights."""
-    mean = float(np.median(logs))
-    spread = float(np.median(np.abs(logs - mean))) * MAD_TO_SIGMA
-    floor = max(spread, 1e-9)
+    mean = median(logs)
+    floor = max(mad_sigma(logs, mean), 1e-9)
     used = np.abs(logs - mean) <= _WIDE * np.hypot(floor, errors)
     for _ in range(_ROUNDS):
         weights = 1.0 / (floor**2 + errors[used] ** 2)

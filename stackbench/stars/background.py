@@ -4,6 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackbench.frames.compiled import compiled, inner, inner_fast
+from stackbench.frames.robust import MAD_TO_SIGMA
 from stackbench.stars.median import median_in_place
 from stackbench.stars.records import BackgroundMesh, Floats
 
@@ -151,7 +152,7 @@ def _smoothed(mesh: Floats) -> Floats:
         mesh[fill] = total[fill] / count[fill]
     around = _neighbourhoods(mesh)
     median = np.median(around, axis=0)
-    spread = 1.4826 * np.median(np.abs(around - median), axis=0)
+    spread = MAD_TO_SIGMA * np.median(np.abs(around - median), axis=0)
     smoothed: Floats = np.where(np.abs(mesh - median) > 3.0 * spread, median, mesh)
     return smoothed
 
@@ -194,7 +195,7 @@ def _box_start(
     total = 0.0
     for k in range(m):
         total += steps[k] * steps[k]
-    scale = 1.4826022 * median_in_place(steps, m)
+    scale = MAD_TO_SIGMA * median_in_place(steps, m)
     if scale == 0.0:  # coarsely quantised pixels
         scale = np.sqrt(total / m)
     return median_in_place(values, n), scale / np.sqrt(2.0)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from stackbench.frames.robust import mad_sigma, median
 from stackbench.stars.records import Floats
 
 FWHM_PER_SIGMA = 2.0 * np.sqrt(2.0 * np.log(2.0))
@@ -125,7 +126,7 @@ def clipped(values: Floats, *, reach: float, least: float) -> npt.NDArray[np.boo
     for _ in range(3):
         if not near.any():
             break
-        centre = np.median(values[near])
-        spread = 1.4826 * np.median(np.abs(values[near] - centre))
-        near = np.abs(values - centre) <= max(reach * spread, least)
+        centre = median(values[near])
+        reached = max(reach * mad_sigma(values[near], centre), least)
+        near = np.abs(values - centre) <= reached
     return near

@@ -1,41 +1,9 @@
-"""Robust numbers of one image."""
+"""The noise of one image."""
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from hypothesis.extra.numpy import arrays
 
-from stackbench.calibration.statistics import (
-    MAD_TO_SIGMA,
-    clipped_sigma,
-    exact_median,
-    neighbour_sigma,
-    pair_sigma,
-)
-
-
-@settings(deadline=None)  # the first call compiles
-@given(arrays(np.float32, st.integers(1, 60), elements=st.floats(width=32, allow_infinity=False)))
-def test_median_is_that_of_numpy(values):
-    defined = values[~np.isnan(values)].astype(np.float64)
-    found = exact_median(values)
-    if defined.size == 0:
-        assert np.isnan(found)
-    else:
-        assert found == np.median(defined)
-
-
-def test_median_of_an_image_with_gaps():
-    rng = np.random.default_rng(1)
-    image = rng.normal(0, 5, (90, 70)).astype(np.float32)
-    image[rng.random(image.shape) < 0.1] = np.nan
-    assert exact_median(image[:, 3:]) == np.nanmedian(image[:, 3:].astype(np.float64))
-
-
-def test_mad_factor():
-    # 1 / Φ⁻¹(3/4), a mathematical fact.
-    assert pytest.approx(1.4826022185, abs=1e-10) == MAD_TO_SIGMA
+from stackbench.calibration.statistics import clipped_sigma, neighbour_sigma, pair_sigma
 
 
 def test_sigma_of_whole_adu_with_outliers():

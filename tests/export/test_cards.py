@@ -56,7 +56,8 @@ def test_any_text_survives_in_its_ascii_spelling(text: str) -> None:
     header = fits.Header.fromstring(data.decode("ascii"))
     # astropy drops a trailing '&' of a string only where CONTINUE follows, as the standard says
     assert header["NEXT"] == 3
-    if len(spelled.replace("'", "''")) <= 68:
+    # astropy 8.0 takes a doubled quote before a slash for the end of the string
+    if len(spelled.replace("'", "''")) <= 68 and "'/" not in spelled:
         assert header["KEY"] == spelled
 
 

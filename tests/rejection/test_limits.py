@@ -5,13 +5,6 @@ from scipy import integrate, stats
 from stackbench.rejection import limits, winsorising
 
 
-def test_mad_factor():
-    # 1 / Φ⁻¹(3/4), a mathematical fact.
-    factor = limits.MAD_TO_SIGMA
-    assert factor == pytest.approx(1 / stats.norm.ppf(0.75), rel=1e-10)
-    assert factor == pytest.approx(1.4826022185, rel=1e-10)
-
-
 def test_winsorised_factor():
     # Huber's proposal 2: E[min(z², k²)] at k = 1.5 is 0.778465, its factor
     # 1.133393 (derivable; Huber 1964, Ann. Math. Stat. 35, 73).
