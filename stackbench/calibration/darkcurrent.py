@@ -59,9 +59,11 @@ def dark_map(dark: NDArray[np.float32], bias: NDArray[np.float32]) -> NDArray[np
             values = values[np.isfinite(values)]
             quarter = values.size // 4
             if values.size:
-                values.partition((quarter, values.size - quarter - 1))
-                middle = values[quarter : values.size - quarter]
-                signal[i, j] = middle.mean(dtype=np.float64)
+                # one end after the other: asked for both, numpy takes five times as long
+                values.partition(quarter)
+                upper = values[quarter:]
+                upper.partition(upper.size - quarter - 1)
+                signal[i, j] = upper[: upper.size - quarter].mean(dtype=np.float64)
     return signal
 
 

@@ -65,7 +65,7 @@ def run(
     from stackbench.job import remembering
     from stackbench.job.bench import WrongUseError, check_folders, open_bench
     from stackbench.job.console import ConsoleProgress
-    from stackbench.job.run import run_job
+    from stackbench.job.looking import look_through
     from stackbench.job.settings import Settings, SettingsError, load_settings
     from stackbench.job.store import StoreError
     from stackbench.job.words import outcome_lines
@@ -90,9 +90,14 @@ def run(
         ):
             if forget_settings:
                 remembering.forget_settings(bench.store)
+            bench = remembering.with_made_settings(bench)
+            looked = look_through(bench, nights)
+            # loaded while the files were read to their end
+            from stackbench.job.run import run_job
+
             night = run_job(
                 bench,
-                nights,
+                looked,
                 keep=keep or (),
                 reject=reject or (),
                 release=release or (),

@@ -1,6 +1,7 @@
 """Finishing one thing in the background while the next is worked on."""
 
 import threading
+from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
@@ -13,13 +14,19 @@ class Background:
     """Does one thing at a time in a thread of its own; a context manager.
 
     Writing a product waits for the disk, and measuring a stack keeps one
-    processor busy: both can go on while the next product is made. No more than
-    one thing is under way, so that memory does not grow with their number.
+    processor busy: both can go on while the next product is made. Few things
+    wait for their turn, so that memory does not grow with their number.
+
+    Parameters
+    ----------
+    waiting : int
+        How many things may wait behind the one that is under way.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, waiting: int = 0) -> None:
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="background")
-        self._last: Future[Any] | None = None
+        self._waiting = waiting
+        self._begun: deque[Future[Any]] = deque()
         self._turn = threading.Lock()
 
     def __enter__(self) -> Self:
@@ -38,7 +45,7 @@ class Background:
             self.finish()
 
     def start(self, function: Callable[[], R]) -> Future[R]:
-        """Begin a thing as soon as the last one is done; from any thread.
+        """Begin a thing as soon as those before it are done; from any thread.
 
         Parameters
         ----------
@@ -52,13 +59,13 @@ class Background:
             `finish`, so that none is lost.
         """
         with self._turn:
-            self.finish()
+            while len(self._begun) > self._waiting:
+                self._begun.popleft().result()
             future = self._pool.submit(function)
-            self._last = future
+            self._begun.append(future)
         return future
 
     def finish(self) -> None:
-        """Wait for what is under way; its error comes out here."""
-        last, self._last = self._last, None
-        if last is not None:
-            last.result()
+        """Wait for all that was begun; the first error comes out here."""
+        while self._begun:
+            self._begun.popleft().result()

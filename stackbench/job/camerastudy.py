@@ -11,9 +11,9 @@ from stackbench.export.transferplot import transfer_svg
 from stackbench.job.background import Background
 from stackbench.job.bench import Bench
 from stackbench.job.camerafacts import CameraFacts, camera_facts, cameras_of
+from stackbench.job.looking import look_through
 from stackbench.job.mastering import make_masters
 from stackbench.job.pixels import PixelDesk
-from stackbench.job.run import look_through
 from stackbench.job.shelf import MasterShelf
 from stackbench.job.workshop import Workshop
 

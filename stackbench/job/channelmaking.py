@@ -20,8 +20,8 @@ from stackbench.job.bench import Bench
 from stackbench.job.exporting import ChannelFacts, ChannelPaths
 from stackbench.job.finding import Found
 from stackbench.job.progress import Step
-from stackbench.job.recipes import filter_word
-from stackbench.job.stacking import BegunStack, FinishedStack
+from stackbench.job.recipes import Recipe, filter_word
+from stackbench.job.stacking import BegunStack
 from stackbench.job.stackmaking import product_facts, stack_provenance
 
 
@@ -46,27 +46,28 @@ def make_channels(
     """
     crop = common_crop([stack.coverage() for stack, _ in members])
 
-    def _make_one(member: tuple[BegunStack, ChannelPaths]) -> Scale:
-        stack, files = member
-        image = _cut(stack, crop)
-        with Background() as background:  # waits for the disk meanwhile
-            background.start(partial(_write_fits, bench, found, stack, files, image, crop))
-            write_preview(files.png, image)
-            stretch = bench.settings.export.stretch
-            return picture_scale(image) if stretch else common_scale([image])
-
     # a channel is a whole frame in memory: not more than two at a time
     threads = min(bench.threads, 2)
-    scales = in_threads(_make_one, members, threads=threads, stop=bench.stop)
-    if not bench.settings.export.stretch:
+    stretch = bench.settings.export.stretch
+
+    def _scale(begun: BegunStack) -> Scale:
+        image = _cut(begun, crop)
+        return picture_scale(image) if stretch else common_scale([image])
+
+    scales = in_threads(_scale, [one for one, _ in members], threads=threads, stop=bench.stop)
+    if not stretch:
         # one scale for all, so that the channels' ratios survive
         black, white = min(one.black for one in scales), max(one.white for one in scales)
         scales = [Scale(black=black, white=white)] * len(scales)
 
-    def _picture(item: tuple[tuple[BegunStack, ChannelPaths], Scale]) -> ChannelFacts:
+    def _make_one(item: tuple[tuple[BegunStack, ChannelPaths], Scale]) -> ChannelFacts:
         (begun, files), scale = item
+        image = _cut(begun, crop)
+        with Background() as background:  # waits for the stack and the disk meanwhile
+            background.start(partial(_write_fits, bench, found, begun, files, image, crop))
+            write_preview(files.png, image)
+            _write_tiff(bench, begun.recipe, files, image, scale)
         stack = begun.finished()
-        _write_tiff(bench, stack, files, _cut(begun, crop), scale)
         return ChannelFacts(
             crop=(crop.columns.start, crop.rows.start, *_size(crop)),
             black_adu=scale.black,
@@ -75,7 +76,7 @@ def make_channels(
         )
 
     facts = in_threads(
-        _picture,
+        _make_one,
         zip(members, scales, strict=True),
         threads=threads,
         stop=bench.stop,
@@ -111,11 +112,11 @@ def _write_fits(
 
 def _write_tiff(
     bench: Bench,
-    stack: FinishedStack,
+    recipe: Recipe,
     files: ChannelPaths,
     image: NDArray[np.float32],
     scale: Scale,
 ) -> None:
-    group = stack.recipe.group
-    title = f"{group.target}, {filter_word(group)}, {len(stack.recipe.subs)} subs"
+    group = recipe.group
+    title = f"{group.target}, {filter_word(group)}, {len(recipe.subs)} subs"
     write_tiff(files.tif, image, scale=scale, depth=bench.settings.export.tiff, title=title)

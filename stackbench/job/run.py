@@ -1,16 +1,15 @@
-"""The whole job: from the nights' folders to aligned channels and their record.
+"""The whole job: from the frames found to aligned channels and their record.
 
 `run_job` is all of it at once. The parts are for who wants to see, between
 them, what was found out: each takes what the parts before it returned.
 """
 
-from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, replace
-from pathlib import Path
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 
 from stackbench.export.night import Night
 from stackbench.frames.groups import light_groups
-from stackbench.frames.records import Frame, Problem
+from stackbench.frames.records import Problem
 from stackbench.job.background import Background
 from stackbench.job.bench import Bench
 from stackbench.job.camerarecords import camera_records
@@ -18,30 +17,19 @@ from stackbench.job.decisions import take_decisions
 from stackbench.job.diagnosing import diagnosis_of
 from stackbench.job.doubts import calibration_doubts
 from stackbench.job.exporting import FinishedChannel, export_channels
-from stackbench.job.finding import Found, find_again, find_frames
 from stackbench.job.judging import JudgedGroup, judge_field
 from stackbench.job.labelling import take_labels
+from stackbench.job.looking import Looked, look_again
 from stackbench.job.mastering import HearMasters, make_masters, unheard
 from stackbench.job.measuring import Measured, measure_lights
-from stackbench.job.overview import Overview, overview_of
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.record import Results, record_of, write_record
 from stackbench.job.registering import Field, register_lights
-from stackbench.job.remembering import remember_nights, with_made_settings
 from stackbench.job.shelf import MasterShelf
 from stackbench.job.stacking import FinishedStack, stack_groups
 from stackbench.job.standing import with_history
 from stackbench.job.workshop import Workshop
 from stackbench.review.camera import CameraRecord
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Looked:
-    """What lies in the nights' folders, and what will calibrate what."""
-
-    folders: tuple[Path, ...]
-    found: Found
-    overview: Overview
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +73,7 @@ class Outcome:
 
 def run_job(
     bench: Bench,
-    folders: Sequence[Path],
+    looked: Looked,
     *,
     keep: Collection[str] = (),
     reject: Collection[str] = (),
@@ -96,14 +84,12 @@ def run_job(
 ) -> Night:
     """Do the whole job, leaving out what an earlier run did already.
 
-    Settings made in the window hold, and are told.
-
     Parameters
     ----------
     bench : Bench
         The job's bench.
-    folders : sequence of Path
-        The nights' folders.
+    looked : Looked
+        What lies in the nights' folders.
     keep, reject, release : collection of str
         File names of subs to keep or reject by hand, or to hand back to the
         rules; remembered for later runs.
@@ -125,8 +111,6 @@ def run_job(
     WriteError
         If a product cannot be written.
     """
-    bench = with_made_settings(bench)
-    looked = look_through(bench, folders)
     found = looked.found
     if take_labels(
         bench, found.as_read, found.checksums, kinds=kinds, filters=filters, unset=unset
@@ -136,67 +120,6 @@ def run_job(
     desk = PixelDesk(bench.scratch)
     night = measure_night(bench, desk, looked)
     return finish_night(bench, desk, night, judge_night(bench, night)).night
-
-
-def look_through(
-    bench: Bench,
-    folders: Sequence[Path],
-    *,
-    listed: Callable[[Overview], None] = lambda _: None,
-) -> Looked:
-    """Find the frames and plan their calibration; headers only.
-
-    Parameters
-    ----------
-    bench : Bench
-        The job's bench.
-    folders : sequence of Path
-        The nights' folders.
-    listed : callable
-        Called with what the headers tell, before new files are read to their
-        end, which takes minutes for a large night.
-
-    Returns
-    -------
-    Looked
-        Frames, groups, what serves them and what is missing.
-
-    Raises
-    ------
-    Cancelled
-        If the bench's `stop` answered True.
-    """
-    folders = tuple(folder.resolve() for folder in folders)
-    remember_nights(bench.store, folders)
-    found = find_frames(
-        bench, folders, listed=lambda frames, problems: listed(_planned(bench, frames, problems))
-    )
-    overview = _planned(bench, found.frames, found.problems)
-    return Looked(folders=folders, found=found, overview=overview)
-
-
-def look_again(bench: Bench, looked: Looked) -> Looked:
-    """Plan anew after kinds or filters were set by hand; no file is read.
-
-    Parameters
-    ----------
-    bench : Bench
-        The job's bench; its store has what was set.
-    looked : Looked
-        What was found.
-
-    Returns
-    -------
-    Looked
-        The same frames, grouped and served as they are labelled now.
-    """
-    found = find_again(bench, looked.folders, looked.found)
-    overview = _planned(bench, found.frames, found.problems)
-    return replace(looked, found=found, overview=overview)
-
-
-def _planned(bench: Bench, frames: Sequence[Frame], problems: Sequence[Problem]) -> Overview:
-    return overview_of(frames, problems, library=bench.library, options=bench.settings.calibration)
 
 
 def measure_night(
@@ -231,7 +154,8 @@ def measure_night(
     shop = Workshop(
         bench=bench, found=looked.found, plan=plan, shelf=MasterShelf(plan.sets), desk=desk
     )
-    with Background() as background:
+    # a master that waits to be written is kept for the lights anyway
+    with Background(waiting=1) as background:
         make_masters(shop, background=background, hear=hear)
         measured = measure_lights(shop)
         cameras = background.start(lambda: camera_records(shop, measured.subs))

@@ -17,6 +17,7 @@ from stackbench.job.borrowing import keep_masters
 from stackbench.job.history import History
 from stackbench.job.judging import JudgedGroup
 from stackbench.job.library import Library, LibraryError
+from stackbench.job.looking import look_through
 from stackbench.job.overview import Overview
 from stackbench.job.pictures import PictureDesk
 from stackbench.job.pixels import PixelDesk
@@ -27,7 +28,6 @@ from stackbench.job.run import (
     MeasuredNight,
     finish_night,
     judge_night,
-    look_through,
     measure_night,
 )
 from stackbench.job.sessionbook import SessionBook

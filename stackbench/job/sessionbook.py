@@ -8,8 +8,8 @@ from pathlib import Path
 from stackbench.frames.labels import Label
 from stackbench.job.bench import Bench
 from stackbench.job.judging import JudgedGroup, judge_again
+from stackbench.job.looking import Looked, look_again
 from stackbench.job.remembering import remember_settings
-from stackbench.job.run import Looked, look_again
 from stackbench.job.sessionstate import Change, SessionState, turned_verdicts
 from stackbench.job.settings import Settings
 from stackbench.job.staleness import Made, with_staleness

@@ -4,6 +4,7 @@ import importlib
 import threading
 
 _NEEDED = (
+    "stackbench.job.run",
     "stackbench.job.mastermaking",
     "stackbench.stars.quality",
     "stackbench.registration.matching",

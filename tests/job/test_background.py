@@ -28,3 +28,22 @@ def test_an_error_comes_out_at_the_next_step():
         background.finish()
     with pytest.raises(ValueError, match="disk full"), Background() as background:
         background.start(fail)
+
+
+def test_as_many_wait_as_may():
+    free = threading.Event()
+    begun = []
+
+    def start_three():
+        for name in "abc":
+            background.start(free.wait)
+            begun.append(name)
+
+    with Background(waiting=1) as background:
+        starter = threading.Thread(target=start_three)
+        starter.start()
+        starter.join(0.2)  # the third has no room until the first is done
+        assert begun == ["a", "b"]
+        free.set()
+        starter.join()
+        assert begun == ["a", "b", "c"]

@@ -19,6 +19,7 @@ from pathlib import Path
 from numba.core.dispatcher import Dispatcher
 from stackbench.job.bench import open_bench
 from stackbench.job.practising import practise
+from stackbench.job.looking import look_through
 from stackbench.job.run import run_job
 from stackbench.job.settings import Settings
 
@@ -39,7 +40,7 @@ def compiled_so_far():
 practise(["stars", "channels", "rejection"])
 before = compiled_so_far()
 with open_bench(Path(sys.argv[2]), settings=Settings()) as bench:
-    run_job(bench, [Path(sys.argv[1])])
+    run_job(bench, look_through(bench, [Path(sys.argv[1])]))
 print(len(before), sorted(map(str, compiled_so_far() - before)))
 """
 
@@ -49,11 +50,12 @@ import gc, sys
 from pathlib import Path
 from numba.core.dispatcher import Dispatcher
 from stackbench.job.bench import open_bench
+from stackbench.job.looking import look_through
 from stackbench.job.run import run_job
 from stackbench.job.settings import Settings
 
 with open_bench(Path(sys.argv[2]), settings=Settings()) as bench:
-    run_job(bench, [Path(sys.argv[1])])
+    run_job(bench, look_through(bench, [Path(sys.argv[1])]))
 kernels = [one for one in gc.get_objects() if isinstance(one, Dispatcher)]
 print(sum(one.stats.cache_hits.total() for one in kernels) > 20,
       [one.py_func.__qualname__ for one in kernels if one.stats.cache_misses])

@@ -15,8 +15,9 @@ from stackbench.job.bench import open_bench
 from stackbench.job.borrowing import keep_masters
 from stackbench.job.diagnosing import findings_of, target_nights
 from stackbench.job.library import Library
+from stackbench.job.looking import look_through
 from stackbench.job.pixels import PixelDesk
-from stackbench.job.run import judge_night, look_through, measure_night
+from stackbench.job.run import judge_night, measure_night
 from stackbench.job.settings import Settings
 from tests.support.simulator.factories import filter_plan
 from tests.support.simulator.faults import Bump, Cloud, PlacedFault, Spell, Trail

@@ -92,6 +92,7 @@ _RUN_TO_BE_KILLED = """
 import sys, time
 from pathlib import Path
 from stackbench.job.bench import open_bench
+from stackbench.job.looking import look_through
 from stackbench.job.progress import Progress, Step
 from stackbench.job.run import run_job
 from stackbench.job.settings import Settings
@@ -103,7 +104,7 @@ class StandStill(Progress):
             time.sleep(300)
 
 with open_bench(Path(sys.argv[2]), settings=Settings(), progress=StandStill()) as bench:
-    run_job(bench, [Path(sys.argv[1])])
+    run_job(bench, look_through(bench, [Path(sys.argv[1])]))
 """
 
 

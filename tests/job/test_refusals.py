@@ -195,7 +195,7 @@ def test_a_light_that_went_away_after_the_scan_is_a_problem(night, tmp_path, mon
         next(f.path for f in found.frames if f.kind == "light").unlink()
         return found
 
-    monkeypatch.setattr("stackbench.job.run.find_frames", found_and_lost)
+    monkeypatch.setattr("stackbench.job.looking.find_frames", found_and_lost)
     record = run_night(copy, out=tmp_path / "out")
     (lost,) = [f for f in lights(record).values() if not Path(f["path"]).exists()]
     assert lost["verdict"] == "reject"

@@ -14,6 +14,7 @@ from stackbench.frames.checksums import file_sha256
 from stackbench.frames.work import Cancelled
 from stackbench.job import finding, mastermaking, stackmaking
 from stackbench.job.bench import open_bench
+from stackbench.job.looking import look_through
 from stackbench.job.progress import Progress, Step
 from stackbench.job.run import run_job
 from stackbench.job.settings import Settings
@@ -197,7 +198,7 @@ def test_a_stopped_job_leaves_whole_products_and_goes_on_from_there(first, tmp_p
             tmp_path, settings=Settings(), progress=stop, stop=lambda: stop.begun, threads=2
         ) as bench,
     ):
-        run_job(bench, [night])
+        run_job(bench, look_through(bench, [night]))
     left = {p.name for p in tmp_path.iterdir()}
     assert not any("tmp" in name or "scratch" in name or "lock" in name for name in left)
     assert same(run_night(night, out=tmp_path), record)
@@ -223,7 +224,7 @@ def stop_after(night, out, step, pieces):
             out, settings=Settings(), progress=progress, stop=lambda: progress.left <= 0, threads=2
         ) as bench,
     ):
-        run_job(bench, [night])
+        run_job(bench, look_through(bench, [night]))
 
 
 def test_what_was_measured_before_a_stop_is_not_measured_again(first, work, tmp_path):

@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from stackbench.job.bench import open_bench
+from stackbench.job.looking import look_through
+from stackbench.job.remembering import with_made_settings
 from stackbench.job.run import run_job
 from stackbench.job.settings import Settings
 
@@ -20,7 +22,8 @@ def run_night(
 ) -> dict[str, Any]:
     """Run the job and read the record that it left."""
     with open_bench(out, settings=settings or Settings(), threads=threads) as bench:
-        run_job(bench, nights, **by_hand)
+        bench = with_made_settings(bench)
+        run_job(bench, look_through(bench, nights), **by_hand)
     return json.loads((out / "night.json").read_text(encoding="utf-8"))
 
 
