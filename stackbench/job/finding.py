@@ -14,7 +14,7 @@ from stackbench.job.bench import Bench
 from stackbench.job.copies import without_copies
 from stackbench.job.labelling import lay_labels
 from stackbench.job.progress import Step
-from stackbench.job.warming import warm_up
+from stackbench.job.warming import handing_over_soon, warm_up
 
 _Known = TypeVar("_Known")
 
@@ -197,15 +197,16 @@ def _take_checksums(bench: Bench, new: Sequence[Path], checksums: dict[Path, str
     if not new:
         return []
     bench.compiling.begin_early(bench.progress, "stars", "channels")
-    loading = warm_up()
     bench.progress.begin(Step.CHECK, len(new))
-    outcomes = in_threads(
-        _sum,
-        new,
-        threads=bench.threads,
-        stop=bench.stop,
-        tick=lambda: bench.progress.advance(Step.CHECK),
-    )
-    loading.join()
+    with handing_over_soon():
+        loading = warm_up()
+        outcomes = in_threads(
+            _sum,
+            new,
+            threads=bench.threads,
+            stop=bench.stop,
+            tick=lambda: bench.progress.advance(Step.CHECK),
+        )
+        loading.join()
     bench.progress.end(Step.CHECK)
     return [problem for problem in outcomes if problem is not None]

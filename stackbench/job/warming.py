@@ -1,7 +1,10 @@
 """Loading what the work on pixels needs, while the disk is read anyway."""
 
 import importlib
+import sys
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 _NEEDED = (
     "stackbench.job.run",
@@ -14,6 +17,25 @@ _NEEDED = (
     "tifffile",
     "PIL.PngImagePlugin",
 )
+
+
+_HAND_OVER_S = 0.0001
+
+
+@contextmanager
+def handing_over_soon() -> Iterator[None]:
+    """Have Python's lock handed over soon between threads, for as long as this lasts.
+
+    Between two blocks of a file, whoever sums it needs the lock for a moment.
+    A thread that loads libraries keeps it for 5 ms at a time otherwise, longer
+    than summing a block takes.
+    """
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(_HAND_OVER_S)
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(before)
 
 
 def warm_up() -> threading.Thread:
