@@ -17,7 +17,7 @@ from stackbench.job.progress import Progress
 
 Part = Literal["stars", "channels", "rejection"]
 
-_TEXT = "First run since the installation: compiling, once, for a quarter of a minute or so."
+_TEXT = "First run since the installation: compiling, once, for half a minute or so."
 _PARTS: tuple[Part, ...] = ("rejection", "stars", "channels")
 
 

@@ -36,8 +36,8 @@ class PixelDesk:
         self._lock = threading.Lock()
         self._frame_locks: dict[Path, threading.Lock] = {}
         self._decoded: dict[Path, PixelFile] = {}
-        # a calibrator is two frames of float32, and lights that are served
-        # alike come one after the other; a dark serves several flats
+        # a calibrator is two frames of float32, and lights that are served alike
+        # come one after the other; a dark serves several flats, made two at a time
         self.calibrators: Recent[Calibrator] = Recent(2)
         self.masters: Recent[Master] = Recent(3)
 
