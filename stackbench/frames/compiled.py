@@ -96,7 +96,30 @@ def inner_fast(function: Callable[P, R]) -> Callable[P, R]:
     return _jit(function, fastmath=_NAN_SAFE_FASTMATH, **_NO_ENTRY)
 
 
-def _jit(function: Callable[P, R], *, fastmath: bool | set[str], **options: bool) -> Callable[P, R]:
+def inlined(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile as a part of the one kernel that calls this one, in that kernel's way.
+
+    What a kernel calls is linked into it and optimised once more, at every
+    level of calls: a kernel that calls many others, but is called in a single
+    place, compiles faster as a part of its caller. It does not where it
+    calls few.
+
+    Parameters
+    ----------
+    function : callable
+        Numeric function on arrays and scalars.
+
+    Returns
+    -------
+    callable
+        The same function, for one kernel to call.
+    """
+    return _jit(function, fastmath=False, inline="always")
+
+
+def _jit(
+    function: Callable[P, R], *, fastmath: bool | set[str], **options: bool | str
+) -> Callable[P, R]:
     decorate: Any = numba.njit(
         cache=True, nogil=True, error_model="numpy", fastmath=fastmath, **options
     )

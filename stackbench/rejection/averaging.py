@@ -4,8 +4,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import inner_fast
+from stackbench.frames.instructions import where
 from stackbench.rejection.clipping import BELOW, CENTRE, KEPT, REACH, TOTAL
-from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, Index, where
+from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, Index
 from stackbench.rejection.scaled_clipping import MIDDLE
 from stackbench.rejection.sorting import MEDIAN, VALID, Lanes
 

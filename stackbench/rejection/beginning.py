@@ -3,9 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import inner_fast
+from stackbench.frames.compiled import inlined, inner_fast
+from stackbench.frames.instructions import lower, upper, where
 from stackbench.rejection.clipping import CENTRE, REACH, TOTAL, UNLIMITED
-from stackbench.rejection.lanes import WIDTH, Index, lower, upper, where
+from stackbench.rejection.lanes import WIDTH, Index
 from stackbench.rejection.scaled_clipping import MIDDLE
 from stackbench.rejection.sorting import (
     MAD,
@@ -28,7 +29,7 @@ _MEAN_TO_SIGMA = np.float32(1.2533141)  # sqrt(pi / 2): mean deviation of a Gaus
 _INFINITY = np.float32(np.inf)
 
 
-@inner_fast
+@inlined
 def begin(
     cube: Floats,
     first: Index,

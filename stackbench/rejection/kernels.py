@@ -5,12 +5,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from stackbench.frames.compiled import compiled_fast, inner_fast
+from stackbench.frames.compiled import compiled_fast, inlined, inner_fast
+from stackbench.frames.instructions import where
 from stackbench.rejection.averaging import average, write_counts, write_mean
 from stackbench.rejection.beginning import begin, first_limits
 from stackbench.rejection.buffers import Aside, Results, Scratch
 from stackbench.rejection.clipping import count_below, gather, settle, tighten
-from stackbench.rejection.lanes import NONE, ONE, WIDTH, Index, where
+from stackbench.rejection.lanes import NONE, ONE, WIDTH, Index
 from stackbench.rejection.scaled_clipping import changed, gather_scaled, tighten_scaled
 from stackbench.rejection.untouched import UNTOUCHED, Bounds, average_untouched
 from stackbench.rejection.winsorising import spread_limits, winsorise
@@ -68,41 +69,66 @@ def clip_cube(
     results : Results
         Written to.
     """
-    depth = np.uint64(cube.shape[0])
     pixels = np.uint64(cube.shape[1])
-    block = scratch.block
-    waiting = NONE
+    all_of_them = bounds.layers.size == 0
+    values, clipped = (cube, results) if all_of_them else (aside.cube, aside.results)
+    waiting: Index = NONE
     for first in range(NONE, pixels, WIDTH):
         width = min(WIDTH, pixels - first)
-        if bounds.layers.size == 0:
-            _clip_block(cube, first, width, tables, pull, scratch, results)
-            continue
-        average_untouched(cube, first, width, bounds, pull, block, results.mean)
-        for i in range(width):
-            results.kept[first + i] = np.uint16(depth)
-            results.low[first + i] = np.uint16(0)
-            results.high[first + i] = np.uint16(0)
-        before = waiting
-        for i in range(width):
-            # No branch, which the processor would often guess wrongly.
-            aside.pixels[waiting] = first + i
-            waiting += where(block[UNTOUCHED + i] == _ZERO, ONE, NONE)
-        for d in range(depth):
-            for k in range(before, waiting):
-                aside.cube[d, k] = cube[d, aside.pixels[k]]
+        if all_of_them:
+            waiting = width
+        else:
+            average_untouched(cube, first, width, bounds, pull, scratch.block, results.mean)
+            waiting = _put_aside(cube, first, width, waiting, scratch.block, aside, results)
         while waiting >= WIDTH or (waiting > NONE and first + width == pixels):
             count = min(WIDTH, waiting)
             waiting -= count
-            _clip_block(aside.cube, waiting, count, tables, pull, scratch, aside.results)
-            for i in range(waiting, waiting + count):
-                pixel = aside.pixels[i]
-                results.mean[pixel] = aside.results.mean[i]
-                results.kept[pixel] = aside.results.kept[i]
-                results.low[pixel] = aside.results.low[i]
-                results.high[pixel] = aside.results.high[i]
+            _clip_block(
+                values, first if all_of_them else waiting, count, tables, pull, scratch, clipped
+            )
+            if not all_of_them:
+                _put_back(waiting, count, aside, results)
 
 
 @inner_fast
+def _put_aside(
+    cube: Floats,
+    first: Index,
+    width: Index,
+    waiting: Index,
+    block: Floats,
+    aside: Aside,
+    results: Results,
+) -> Index:
+    """Copy a block's touched columns behind those that wait; return how many wait."""
+    depth = np.uint64(cube.shape[0])
+    for i in range(width):
+        results.kept[first + i] = np.uint16(depth)
+        results.low[first + i] = np.uint16(0)
+        results.high[first + i] = np.uint16(0)
+    before = waiting
+    for i in range(width):
+        # No branch, which the processor would often guess wrongly.
+        aside.pixels[waiting] = first + i
+        waiting += where(block[UNTOUCHED + i] == _ZERO, ONE, NONE)
+    for d in range(depth):
+        for k in range(before, waiting):
+            aside.cube[d, k] = cube[d, aside.pixels[k]]
+    return waiting
+
+
+@inner_fast
+def _put_back(first: Index, count: Index, aside: Aside, results: Results) -> None:
+    """Write what became of columns put aside to where they are from."""
+    for i in range(first, first + count):
+        pixel = aside.pixels[i]
+        results.mean[pixel] = aside.results.mean[i]
+        results.kept[pixel] = aside.results.kept[i]
+        results.low[pixel] = aside.results.low[i]
+        results.high[pixel] = aside.results.high[i]
+
+
+@inlined
 def _clip_block(
     cube: Floats,
     first: Index,

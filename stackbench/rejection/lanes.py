@@ -8,12 +8,9 @@ between them. Every index is unsigned, which spares the wrap-around of
 negative ones.
 """
 
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
-import numba
 import numpy as np
-from llvmlite import ir
-from numba.extending import intrinsic
 
 # An unsigned integer inside the kernels; Python's int for the type checker.
 Index: TypeAlias = int | np.uint64
@@ -25,38 +22,3 @@ TWO = np.uint64(2)
 THREE = np.uint64(3)
 FOUR = np.uint64(4)
 NONE = np.uint64(0)
-
-
-def _extreme(name: str) -> Any:
-    """Make `min` or `max` as one instruction; neither operand may be NaN.
-
-    The comparison written out in Python would become a masked store, which
-    costs some processors twenty times a plain one.
-    """
-
-    def typed(_context: Any, one: Any, other: Any) -> Any:
-        def generate(_context: Any, builder: Any, _signature: Any, values: Any) -> Any:
-            kind = values[0].type
-            signature = ir.FunctionType(kind, [kind, kind])
-            function = builder.module.declare_intrinsic(name, [kind], signature)
-            return builder.call(function, values, fastmath=("nnan", "nsz"))
-
-        return one(one, other), generate
-
-    return intrinsic(typed)
-
-
-lower = _extreme("llvm.minnum")
-upper = _extreme("llvm.maxnum")
-
-
-def _chosen(_context: Any, _condition: Any, value: Any, _otherwise: Any) -> Any:
-    """Choose between two values of one type without a branch."""
-
-    def generate(_context: Any, builder: Any, _signature: Any, values: Any) -> Any:
-        return builder.select(*values)
-
-    return value(numba.types.boolean, value, value), generate
-
-
-where = intrinsic(_chosen)

@@ -4,7 +4,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import inner_fast
-from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, Index, lower, upper, where
+from stackbench.frames.instructions import lower, upper, where
+from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, Index
 
 Lanes = NDArray[np.float32]
 

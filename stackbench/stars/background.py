@@ -3,7 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
-from stackbench.frames.compiled import compiled, inner, inner_fast
+from stackbench.frames.compiled import compiled, inlined, inner, inner_fast
 from stackbench.frames.robust import MAD_TO_SIGMA
 from stackbench.stars.median import median_in_place
 from stackbench.stars.records import BackgroundMesh, Floats
@@ -223,7 +223,7 @@ def _add_row(
         pairs[x] += np.float32(1) if abs(d) <= step_reach[x] else np.float32(0)
 
 
-@inner
+@inlined
 def _improve(
     image: npt.NDArray[np.float32],
     rows: tuple[int, int, int],

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from stackbench.frames.compiled import compiled, inner, inner_fast
+from stackbench.frames.compiled import compiled, inlined, inner, inner_fast
 from stackbench.stars.records import Floats
 
 _LEAST_U, _MOST_U = 0.005, 0.9
@@ -231,7 +231,7 @@ def _gather(
     return n
 
 
-@inner
+@inlined
 def _fit(
     p: Floats, pixels: Floats, n: int, count: int, radius: float, work: tuple[Floats, ...]
 ) -> float:

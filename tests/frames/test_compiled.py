@@ -5,7 +5,7 @@ import sys
 
 import numpy as np
 
-from stackbench.frames.compiled import compiled, compiled_fast, inner, inner_fast
+from stackbench.frames.compiled import compiled, compiled_fast, inlined, inner, inner_fast
 
 
 @compiled_fast
@@ -35,11 +35,17 @@ def _is_undefined_fast(value):
     return np.isnan(value)
 
 
+@inlined
+def _is_undefined_inlined(value):
+    return np.isnan(value)
+
+
 @compiled
 def _count_undefined(values):
     count = 0
     for i in range(values.size):
-        if _is_undefined(values[i]) and _is_undefined_fast(values[i]):
+        value = values[i]
+        if _is_undefined(value) and _is_undefined_fast(value) and _is_undefined_inlined(value):
             count += 1
     return count
 

@@ -8,7 +8,7 @@ import pytest
 import stackbench
 
 PACKAGE = Path(stackbench.__file__).parent
-INNER = {"inner", "inner_fast"}
+INNER = {"inlined", "inner", "inner_fast"}
 KERNEL = INNER | {"compiled", "compiled_fast"}
 
 
