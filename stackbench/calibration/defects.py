@@ -129,7 +129,7 @@ def hot_pixels(
     level, spread = tile_levels(dark)
     # Without any noise (one frame, or made by hand) half an ADU is a limit.
     limit = np.maximum(sigma * np.maximum(noise_adu / scale, spread), 0.5 / scale)
-    return outside(dark, lower=level - limit, upper=level + limit)[::-1]
+    return outside(dark, floor=level - limit, ceiling=level + limit)[::-1]
 
 
 def uneven_pixels(
@@ -151,4 +151,4 @@ def uneven_pixels(
     """
     level, _ = tile_levels(flat)
     least = np.finfo(np.float32).tiny
-    return outside(flat, lower=np.maximum(dim * level, least), upper=bright * level)
+    return outside(flat, floor=np.maximum(dim * level, least), ceiling=bright * level)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from stackbench.calibration.decoding import OpenRows
 from stackbench.calibration.survey import sampled_blocks
 from stackbench.frames.compiled import compiled
+from stackbench.frames.instructions import lower, upper, where
 from stackbench.frames.robust import mad_sigma, median
 from stackbench.frames.rows import RowSource
 
@@ -184,7 +185,7 @@ def _highest(bits: NDArray[np.int32]) -> np.int32:
     """
     highest = np.int32(0)
     for i in range(bits.size):
-        highest = max(highest, bits[i] if bits[i] < _INFINITE else np.int32(0))
+        highest = upper(highest, where(bits[i] < _INFINITE, bits[i], np.int32(0)))
     return highest
 
 
@@ -198,12 +199,12 @@ def _count(
 ) -> None:
     """Count the finite values from a floor upwards by their whole part after scaling."""
     for start in range(0, bits.size, _RUN):
-        stop = min(start + _RUN, bits.size)
+        stop = lower(start + _RUN, bits.size)
         highest = np.int32(0)
         for i in range(start, stop):
-            highest = max(highest, bits[i])
+            highest = upper(highest, bits[i])
         if highest < floor:
             continue
         for i in range(start, stop):
             if floor <= bits[i] < _INFINITE:
-                counts[int(values[i] * scale)] += 1
+                counts[np.int64(values[i] * scale)] += 1

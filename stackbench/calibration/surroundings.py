@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled
+from stackbench.frames.instructions import lower, upper
 from stackbench.frames.robust import MAD_TO_SIGMA
 
 _TILE = 64  # px; amplifier glow and vignetting are smooth over this length
@@ -52,7 +53,7 @@ def tile_levels(image: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArra
 
 
 def outside(
-    image: NDArray[np.float32], *, lower: NDArray[np.float64], upper: NDArray[np.float64]
+    image: NDArray[np.float32], *, floor: NDArray[np.float64], ceiling: NDArray[np.float64]
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Mark the pixels outside two smooth limits.
 
@@ -60,18 +61,19 @@ def outside(
     ----------
     image : ndarray, shape (ny, nx), float32
         The image; NaN is not marked.
-    lower, upper : ndarray, shape (number down, number across), float64
+    floor, ceiling : ndarray, shape (number down, number across), float64
         Limits at the centres of tiles, as from `tile_levels`; bilinear between
         them and straight on beyond the outer ones.
 
     Returns
     -------
     below, above : ndarray, shape (ny, nx), bool
-        Below the lower limit, and above the upper one.
+        Below the floor, and above the ceiling.
     """
     below = np.empty(image.shape, dtype=np.bool_)
     above = np.empty(image.shape, dtype=np.bool_)
-    _outside(image, lower.astype(np.float32), upper.astype(np.float32), below, above)
+    rows = np.empty((2, floor.shape[1]), dtype=np.float32)
+    _outside(image, floor.astype(np.float32), ceiling.astype(np.float32), rows, below, above)
     return below, above
 
 
@@ -91,31 +93,32 @@ def _level_of_defined(
 @compiled
 def _outside(
     image: NDArray[np.float32],
-    lower: NDArray[np.float32],
-    upper: NDArray[np.float32],
+    floor: NDArray[np.float32],
+    ceiling: NDArray[np.float32],
+    rows: NDArray[np.float32],
     below: NDArray[np.bool_],
     above: NDArray[np.bool_],
 ) -> None:
+    """Mark pixels; `rows`, shape (2, number across), is working space."""
     ny, nx = image.shape
-    down, across = lower.shape
-    low = np.empty(across, dtype=np.float32)
-    high = np.empty(across, dtype=np.float32)
+    down, across = floor.shape
+    low, high = rows[0], rows[1]
     for y in range(ny):
         # Place of this row between the centres of the tiles above and below it.
         place = (y + 0.5) * down / ny - 0.5
-        i = min(max(int(np.floor(place)), 0), max(down - 2, 0))
-        k = min(i + 1, down - 1)
+        i = lower(upper(np.int64(np.floor(place)), 0), upper(down - 2, 0))
+        k = lower(i + 1, down - 1)
         share = np.float32(place - i)
         for j in range(across):
-            low[j] = lower[i, j] + (lower[k, j] - lower[i, j]) * share
-            high[j] = upper[i, j] + (upper[k, j] - upper[i, j]) * share
+            low[j] = floor[i, j] + (floor[k, j] - floor[i, j]) * share
+            high[j] = ceiling[i, j] + (ceiling[k, j] - ceiling[i, j]) * share
         # Piece by piece between centres, so that the inner loop is a straight line.
-        pieces = max(across - 1, 1)
+        pieces = upper(across - 1, 1)
         for j in range(pieces):
-            right = min(j + 1, across - 1)
+            right = lower(j + 1, across - 1)
             centre = (j + 0.5) * nx / across - 0.5
-            first = 0 if j == 0 else int(np.ceil(centre))
-            last = nx if j == pieces - 1 else int(np.ceil((j + 1.5) * nx / across - 0.5))
+            first = 0 if j == 0 else np.int64(np.ceil(centre))
+            last = nx if j == pieces - 1 else np.int64(np.ceil((j + 1.5) * nx / across - 0.5))
             step = np.float32(across / nx)
             low_slope = (low[right] - low[j]) * step
             high_slope = (high[right] - high[j]) * step

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled
+from stackbench.frames.instructions import lower, upper
 from stackbench.frames.records import Problem
 
 _HOLE = 5  # pixels; bad pixels and columns narrower than this do not shape the crop
@@ -60,8 +61,11 @@ def common_crop(coverages: Sequence[NDArray[np.integer[Any]]], *, share: float =
     for coverage in coverages:
         least = max(1, int(np.ceil(share * int(coverage.max(initial=0)))))
         poor |= coverage < least
-    _keep_squares(poor, _HOLE)
-    top, bottom, left, right = _largest_rectangle(poor)
+    margin = _HOLE - 1
+    corner = np.zeros((ny + margin, nx + margin), dtype=np.bool_)
+    _keep_squares(poor, _HOLE, np.empty(nx, dtype=np.uint8), corner)
+    skyline = np.zeros((3, nx + 1), dtype=np.int64)
+    top, bottom, left, right = _largest_rectangle(poor, *skyline)
     if (bottom - top) * (right - left) >= max(1.0, _LEAST_SHARE * ny * nx):
         return CommonCrop(rows=slice(top, bottom), columns=slice(left, right))
     problem = Problem(
@@ -73,50 +77,57 @@ def common_crop(coverages: Sequence[NDArray[np.integer[Any]]], *, share: float =
 
 
 @compiled
-def _keep_squares(poor: NDArray[np.bool_], side: int) -> None:
+def _keep_squares(
+    poor: NDArray[np.bool_], side: int, counts: NDArray[np.uint8], corner: NDArray[np.bool_]
+) -> None:
     """Clear, in place, what no side × side square of poor pixels covers.
 
     The squares may reach over the edges of the image. Both steps, finding the
-    squares and painting them, go by rows with one counter a column.
+    squares and painting them, go by rows with one counter a column: `counts`.
+    `corner`, larger by side - 1 each way, is told the squares' lower right pixels.
     """
     ny, nx = poor.shape
     # rows and columns -(side-1) … n+side-2 are seen; those outside are poor
     margin = side - 1
-    run = np.full(nx, side, dtype=np.uint8)  # poor pixels in a column, up to this row
-    corner = np.zeros((ny + margin, nx + margin), dtype=np.bool_)  # lower right of a square
+    run = counts  # poor pixels in a column, up to this row
+    run[:] = side
     for y in range(ny + margin):
         for x in range(nx):
             if y >= ny or poor[y, x]:
-                run[x] = min(run[x] + 1, side)
+                run[x] = lower(run[x] + 1, side)
             else:
                 run[x] = 0
         across = side
         for x in range(nx + margin):
-            across = min(across + 1, side) if x >= nx or run[x] >= side else 0
+            across = lower(across + 1, side) if x >= nx or run[x] >= side else 0
             corner[y, x] = across >= side
-    left = np.zeros(nx, dtype=np.uint8)  # rows still to paint in a column
+    left = counts  # rows still to paint in a column
+    left[:] = 0
     for y in range(ny + margin - 1, -1, -1):
         across = 0
         for x in range(nx + margin - 1, -1, -1):
-            across = side if corner[y, x] else max(across - 1, 0)
+            across = side if corner[y, x] else upper(across - 1, 0)
             if x < nx:
-                left[x] = side if across > 0 else max(left[x] - 1, 0)
+                left[x] = side if across > 0 else upper(left[x] - 1, 0)
                 if y < ny:
                     poor[y, x] = left[x] > 0
 
 
 @compiled
-def _largest_rectangle(poor: NDArray[np.bool_]) -> tuple[int, int, int, int]:
+def _largest_rectangle(
+    poor: NDArray[np.bool_],
+    height: NDArray[np.int64],
+    starts: NDArray[np.int64],
+    heights: NDArray[np.int64],
+) -> tuple[int, int, int, int]:
     """Return top, bottom, left, right (ends excluded) of the largest clear rectangle.
 
     The classic sweep: the clear height above each pixel of a row, and for
     every row the largest rectangle under that skyline, by a stack of rising
-    heights.
+    heights. The last three arrays are zeros, one more than columns: the last
+    `height` stays 0 and closes every row.
     """
     ny, nx = poor.shape
-    height = np.zeros(nx + 1, dtype=np.int64)  # the last stays 0 and closes every row
-    starts = np.zeros(nx + 1, dtype=np.int64)
-    heights = np.zeros(nx + 1, dtype=np.int64)
     best = (0, 0, 0, 0)
     area = 0
     for y in range(ny):

@@ -69,7 +69,7 @@ def averaged(image: NDArray[np.float32], *, factor: int) -> NDArray[np.float32]:
 
     ny, nx = image.shape
     result = np.empty((-(-ny // factor), -(-nx // factor)), dtype=np.float32)
-    average_blocks(np.ascontiguousarray(image), factor, result)
+    average_blocks(np.ascontiguousarray(image), factor, np.empty(nx), result)
     return result
 
 

@@ -72,7 +72,7 @@ def _measure() -> None:
     field = _field()
     top_values(_Rows(pixels=field))
     limits = np.full((4, 4), _SKY_ADU)
-    outside(field, lower=limits, upper=limits)
+    outside(field, floor=limits, ceiling=limits)
     measure_frame(field, saturated=field > 5 * _PEAK_ADU)
 
 
@@ -98,12 +98,13 @@ def _resample() -> None:
 
 
 def _follow_noise() -> None:
-    from stackbench.stacking.propagation import noise_of_mean
+    from stackbench.stacking.propagation import CHUNK, noise_of_mean
 
     cube = np.ones((2, _SIDE), dtype=np.float32)
     each, counts = np.ones(2, dtype=np.float32), np.ones(_SIDE, dtype=np.uint16)
     complete = np.array([True, False])
-    noise_of_mean(cube, complete, each, each, counts, counts, counts, np.empty_like(cube[0]))
+    sums = np.empty((2, CHUNK), dtype=np.float32)
+    noise_of_mean(cube, complete, each, each, counts, counts, counts, sums, np.empty_like(cube[0]))
 
 
 def _export() -> None:

@@ -204,7 +204,8 @@ def resample(
     memory = Scratch() if scratch is None else scratch
     block = read_window(source, window, memory)
     bad = holes.bad_pixels(block)
-    counts = holes.fill_pixels(block, bad)
+    counts = np.ones(len(bad), np.float32)
+    holes.fill_pixels(block, bad, np.empty_like(counts), counts)
     slack = RINGING_SIGMAS * noise_adu * abs(scale)
     levels = np.array([slack, RINGING_SHARE, scale, offset], dtype=np.float32)
     _pass_over(block, window, placement, area, levels, out)
@@ -221,22 +222,25 @@ def _pass_over(
     out: NDArray[np.float32],
 ) -> None:
     """Fill `out` by the kernel that the placement asks for; no pixel is missing here."""
-    from stackbench.registration.resampling_passes import transpose, two_passes
-    from stackbench.registration.resampling_square import square_taps
+    from stackbench.registration.resampling_passes import make_room, transpose, two_passes
+    from stackbench.registration.resampling_square import padding_room, square_taps
 
     weights = phase_table()
     if placement.strips_x is None or placement.strips_y is None:
+        padded = padding_room(block)
         square_taps(block, window.y0, window.x0, placement.inverse, area.y0, area.x0,
-            out, weights, levels,
+            out, weights, levels, padded,
         )  # fmt: skip
         return
     row0, column0, shape = window.y0, window.x0, placement.shape
     if placement.transposed:
-        block = transpose(block)
+        turned = np.empty(block.shape[::-1], np.float32)
+        transpose(block, turned)
+        block = turned
         row0, column0, shape = column0, row0, (shape[1], shape[0])
     two_passes(
         block, row0, column0, shape, placement.flips, placement.inverse, area.y0, area.x0,
-        out, weights, placement.strips_x, placement.strips_y, levels,
+        out, weights, placement.strips_x, placement.strips_y, levels, make_room(placement.inverse),
     )  # fmt: skip
 
 
@@ -265,7 +269,8 @@ def _void(
         )
         holes.void_near_bad(
             bad, counts, window.y0, window.x0, seen, placement.forward, inverse, shear,
-            area.y0, area.x0, size_table(), MISSING_LIMIT, memory.zeros(out.shape), out,
+            area.y0, area.x0, size_table(), MISSING_LIMIT, memory.zeros(out.shape),
+            np.empty((len(bad), 4), np.int64), out,
         )  # fmt: skip
     return int(
         holes.void_outside(inverse, shape, area.y0, area.x0, phase_table(), MISSING_LIMIT, out)

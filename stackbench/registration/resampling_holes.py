@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled, inner, inner_fast
+from stackbench.frames.instructions import lower, upper
 from stackbench.registration.lanczos import MARGIN, PHASES, RADIUS
 
 F32 = NDArray[np.float32]
@@ -50,7 +51,7 @@ def bad_pixels(block: F32) -> NDArray[np.int64]:
     n = 0
     for y in range(ny):
         for left in range(0, nx, _PIECE):
-            row = block[y, left : min(left + _PIECE, nx)]
+            row = block[y, left : lower(left + _PIECE, nx)]
             if _is_finite(row):
                 continue
             if found.shape[0] < n + _PIECE:
@@ -66,7 +67,7 @@ def bad_pixels(block: F32) -> NDArray[np.int64]:
 
 
 @compiled
-def fill_pixels(block: F32, bad: NDArray[np.int64]) -> F32:
+def fill_pixels(block: F32, bad: NDArray[np.int64], values: F32, counts: F32) -> None:
     """Fill bad pixels with the mean of the nearest good ones, in place.
 
     Parameters
@@ -75,22 +76,19 @@ def fill_pixels(block: F32, bad: NDArray[np.int64]) -> F32:
         Pixels, NaN where bad; those in `bad` are changed.
     bad : ndarray, shape (n, 2), int64
         From `bad_pixels`.
-
-    Returns
-    -------
-    ndarray, shape (n,), float32
-        How often each bad pixel is to be counted: 1, or many times where no
+    values : ndarray, shape (n,), float32
+        Working space.
+    counts : ndarray, shape (n,), float32
+        Ones. How often each bad pixel is to be counted: many times where no
         good pixel lies within reach and 0 had to be filled in.
     """
     ny, nx = block.shape
-    values = np.empty(bad.shape[0], dtype=np.float32)
-    counts = np.ones(bad.shape[0], dtype=np.float32)
     for k in range(bad.shape[0]):
         y, x = bad[k, 0], bad[k, 1]
         total, n = 0.0, 0
         for reach in range(1, REACH + 1):
-            for j in range(max(y - reach, 0), min(y + reach + 1, ny)):
-                for i in range(max(x - reach, 0), min(x + reach + 1, nx)):
+            for j in range(upper(y - reach, 0), lower(y + reach + 1, ny)):
+                for i in range(upper(x - reach, 0), lower(x + reach + 1, nx)):
                     if np.isfinite(block[j, i]):
                         total += block[j, i]
                         n += 1
@@ -101,7 +99,6 @@ def fill_pixels(block: F32, bad: NDArray[np.int64]) -> F32:
             counts[k] = _DEEP
     for k in range(bad.shape[0]):
         block[bad[k, 0], bad[k, 1]] = values[k]
-    return counts
 
 
 @compiled
@@ -109,7 +106,7 @@ def void_near_bad(
     bad: NDArray[np.int64], counts: F32, row0: int, column0: int, seen: tuple[int, int, int],
     forward: NDArray[np.float64],
     inverse: NDArray[np.float64], shear: float, y0: int, x0: int, sizes: F32, limit: float,
-    burden: NDArray[np.uint8], out: F32,
+    burden: NDArray[np.uint8], touched: NDArray[np.int64], out: F32,
 ) -> None:  # fmt: skip
     """Make results NaN in which bad pixels carry too much weight.
 
@@ -137,6 +134,8 @@ def void_near_bad(
         Largest sum of |weight| that bad pixels may have.
     burden : ndarray, shape (rows, columns), uint8
         Zeros, and zeros again afterwards.
+    touched : ndarray, shape (n, 4), int64
+        Working space.
     out : ndarray, shape (rows, columns), float32
         The rectangle; changed.
     """
@@ -148,7 +147,6 @@ def void_near_bad(
     transposed, last_v, last_u = seen
     # Burdens are counted in steps of limit / 200: a small map stays in the cache.
     unit = 200.0 / limit
-    touched = np.empty((bad.shape[0], 4), dtype=np.int64)
     for k in range(bad.shape[0]):
         v, u = bad[k, 0] + row0, bad[k, 1] + column0
         if transposed:
@@ -158,10 +156,10 @@ def void_near_bad(
         x = forward[0, 0] * u + forward[0, 1] * v + forward[0, 2]
         y = forward[1, 0] * u + forward[1, 1] * v + forward[1, 2]
         near = _NEAR if counts[k] == 1.0 else float(RADIUS)
-        top = max(int(np.ceil(y - near * half_y)) - y0, 0)
-        bottom = min(int(np.floor(y + near * half_y)) + 1 - y0, height)
-        left = max(int(np.ceil(x - near * half_x)) - x0, 0)
-        right = min(int(np.floor(x + near * half_x)) + 1 - x0, width)
+        top = upper(np.int64(np.ceil(y - near * half_y)) - y0, 0)
+        bottom = lower(np.int64(np.floor(y + near * half_y)) + 1 - y0, height)
+        left = upper(np.int64(np.ceil(x - near * half_x)) - x0, 0)
+        right = lower(np.int64(np.floor(x + near * half_x)) + 1 - x0, width)
         touched[k, 0], touched[k, 1], touched[k, 2], touched[k, 3] = top, bottom, left, right
         for j in range(top, bottom):
             dy = j + y0 - y
@@ -171,11 +169,11 @@ def void_near_bad(
                 du = abs(turn_x * dx + turn_y * dy)
                 if du >= near or dv >= near:
                     continue
-                weight = sizes[int(du * PHASES)] * sizes[int(dv * PHASES)]
-                steps = burden[j, i] + min(weight * counts[k] * unit, 201.0)
+                weight = sizes[np.int64(du * PHASES)] * sizes[np.int64(dv * PHASES)]
+                steps = burden[j, i] + lower(weight * counts[k] * unit, 201.0)
                 if steps > 200.0:
                     out[j, i] = np.nan
-                burden[j, i] = np.uint8(min(steps + 0.5, 201.0))
+                burden[j, i] = np.uint8(lower(steps + 0.5, 201.0))
     for k in range(bad.shape[0]):
         for j in range(touched[k, 0], touched[k, 1]):
             for i in range(touched[k, 2], touched[k, 3]):
@@ -185,8 +183,8 @@ def void_near_bad(
 @inner
 def _beyond(position: float, n: int, weights: F32) -> float:
     """Return the sum of |weight| of taps outside 0 … n − 1, in one axis."""
-    base = int(np.floor(position))
-    row = weights[int((position - base) * PHASES) + MARGIN]
+    base = np.int64(np.floor(position))
+    row = weights[np.int64((position - base) * PHASES) + MARGIN]
     total = 0.0
     for k in range(6):
         tap = base - 2 + k
@@ -241,15 +239,17 @@ def void_outside(
             one, two = (2.0 - at) / slope, (high - at) / slope
             if one > two:
                 one, two = two, one
-            left = max(left, int(min(max(np.ceil(one), 0.0), float(width))))
-            right = min(right, int(max(min(np.floor(two) + 1.0, float(width)), 0.0)))
-        right = max(left, right)
+            ahead = lower(upper(np.ceil(one), 0.0), float(width))
+            behind = upper(lower(np.floor(two) + 1.0, float(width)), 0.0)
+            left = upper(left, np.int64(ahead))
+            right = lower(right, np.int64(behind))
+        right = upper(left, right)
         for k in range(width - (right - left)):
             i = k if k < left else k + (right - left)
             u, v = u0 + inverse[0, 0] * i, v0 + inverse[1, 0] * i
             inside = -near <= u <= nx - 1 + near and -near <= v <= ny - 1 + near
             if inside:
-                u, v = min(max(u, 0.0), nx - 1.0), min(max(v, 0.0), ny - 1.0)
+                u, v = lower(upper(u, 0.0), nx - 1.0), lower(upper(v, 0.0), ny - 1.0)
                 # Σ|w| of the other axis is at most 1.54.
                 burden = 1.54 * (_beyond(u, nx, weights) + _beyond(v, ny, weights))
                 inside = burden <= limit

@@ -9,10 +9,13 @@ many rows. A block of columns goes through both passes while it lies in the
 processor's cache.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled_fast, inner_fast
+from stackbench.frames.instructions import lower, upper
 from stackbench.registration.resampling_rows import FLAT, filter_row, lay_weights, strip_row
 from stackbench.registration.resampling_runs import Index, Ramp, Ringing, laid_run
 
@@ -29,38 +32,33 @@ _FIRST = np.int64(0)
 
 _SLIDE = 32  # rows by which the buffer between the passes slides on
 
-_TOGETHER = 32  # most rows that share the weights of the second pass
+_TOGETHER = 32.0  # most rows that share the weights of the second pass
 
 
 @compiled_fast
-def transpose(block: F32) -> F32:
+def transpose(block: F32, out: F32) -> None:
     """Swap rows and columns, in squares that stay in the cache.
 
     Parameters
     ----------
     block : ndarray, shape (ny, nx), float32
         Pixels.
-
-    Returns
-    -------
-    ndarray, shape (nx, ny), float32
-        New, C-contiguous.
+    out : ndarray, shape (nx, ny), float32
+        Filled.
     """
     ny, nx = block.shape
-    out = np.empty((nx, ny), dtype=np.float32)
     side = 16
     for top in range(0, ny, side):
         for left in range(0, nx, side):
-            for x in range(left, min(left + side, nx)):
-                for y in range(top, min(top + side, ny)):
+            for x in range(left, lower(left + side, nx)):
+                for y in range(top, lower(top + side, ny)):
                     out[x, y] = block[y, x]
-    return out
 
 
 @inner_fast
 def copy_row(
     row: F32, at: int, step: int, first: Index, scale: np.float32, offset: np.float32, out: F32,
-    n: int,
+    n: Index,
 ) -> None:  # fmt: skip
     """Copy scale × pixel + offset of one row, repeating its ends.
 
@@ -83,8 +81,8 @@ def copy_row(
         How many pixels.
     """
     width = row.shape[0]
-    begin = min(max(at - first, 0), n)
-    end = max(min(at + width - first, n), begin)
+    begin = lower(upper(at - first, 0), n)
+    end = upper(lower(at + width - first, n), begin)
     inside = out[begin:end]
     count = end - begin
     start = first + begin - at
@@ -104,11 +102,49 @@ def copy_row(
         out[i] = after
 
 
+class Room(NamedTuple):
+    """Working space of the two passes."""
+
+    # The rows that the first pass left behind and the second still needs, and a
+    # few more; it slides down the sub.
+    middle: F32
+    laid: F32  # the second pass's weights
+    window: F32  # the first pass's row of the sub
+    ramp: Ramp
+
+
+def make_room(inverse: NDArray[np.float64]) -> Room:
+    """Make working space for the two passes.
+
+    Parameters
+    ----------
+    inverse : ndarray, shape (2, 3), float64
+        From the grid's (x, y, 1) to (u, v) in the sub, as for `two_passes`.
+
+    Returns
+    -------
+    Room
+        For one call at a time.
+    """
+    (a, b, _), (d, e, _) = inverse.tolist()
+    depth = int(abs(d) * _BLOCK) + 12 + _SLIDE
+    return Room(
+        middle=np.empty((depth, int(_PITCH)), np.float32),
+        laid=np.empty((6, int(_PITCH)), np.float32),
+        window=np.empty(int((a - b * d / e) * _BLOCK) + 16, np.float32),
+        ramp=Ramp(
+            low=np.empty(6, np.float32),
+            rise=np.empty(6, np.float32),
+            steps=np.arange(_BLOCK, dtype=np.float32),
+        ),
+    )
+
+
 @compiled_fast
 def two_passes(
     block: F32, row0: int, column0: int, shape: tuple[int, int], flips: tuple[bool, bool],
     inverse: NDArray[np.float64], y0: int, x0: int, out: F32, weights: F32, strips_x: F32,
-    strips_y: F32, levels: F32,
+    strips_y: F32, levels: F32, room: Room,
 ) -> None:  # fmt: skip
     """Resample a rectangle of the grid, rows first and columns after.
 
@@ -137,6 +173,8 @@ def two_passes(
     levels : ndarray, shape (4,), float32
         The slack and the share of the ringing limit, then the factor and the
         summand applied to every pixel; the slack in units of the result.
+    room : Room
+        Working space.
     """
     height, width = out.shape
     ny, nx = shape
@@ -149,24 +187,17 @@ def two_passes(
     d, e, f = inverse[1, 0], inverse[1, 1], inverse[1, 2]
     # At a fixed column X, the sub's row V is met where Y = (V − d X − f) / e.
     along, across, shift = a - b * d / e, b / e, c - b * f / e
-    # `middle` holds the rows that the first pass left behind and the second
-    # still needs, and a few more; it slides down the sub.
-    reach = int(abs(d) * _BLOCK) + 12
-    depth = reach + _SLIDE
-    middle = np.empty((depth, _PITCH), dtype=np.float32)
+    middle, laid, window, ramp = room
+    depth = middle.shape[0]
     flat = middle.reshape(-1)
-    laid = np.empty((6, _PITCH), dtype=np.float32)
-    window = np.empty(int(along * _BLOCK) + 16, dtype=np.float32)
-    low, rise = np.empty(6, dtype=np.float32), np.empty(6, dtype=np.float32)
-    ramp = Ramp(low, rise, np.arange(_BLOCK).astype(np.float32))
     # Rows over which the phase of the second pass moves by at most FLAT.
-    together = int(min(FLAT / max(abs(e - 1.0), 1e-12), float(_TOGETHER)))
-    together = max(together, 1)
+    together = np.int64(lower(FLAT / upper(abs(e - 1.0), 1e-12), _TOGETHER))
+    together = upper(together, 1)
     left = x0
     while left < x0 + width:
-        n = min(_BLOCK - left % _BLOCK, x0 + width - left)
+        n = lower(_BLOCK - left % _BLOCK, x0 + width - left)
         lean = d * (n - 1)
-        first = int(np.floor(d * left + (e * y0 + f) + min(lean, 0.0))) - 3
+        first = np.int64(np.floor(d * left + (e * y0 + f) + lower(lean, 0.0))) - 3
         ready = first  # rows before this one have gone through the first pass
         group = -1  # of rows whose weights are laid out
         for y in range(height):
@@ -174,10 +205,10 @@ def two_passes(
             # first row: the bits then do not depend on where the rectangle
             # starts.
             v = d * left + (e * (y0 + y) + f)
-            base = int(np.floor(v))
-            needed = int(np.floor(v + max(lean, 0.0))) + 5
+            base = np.int64(np.floor(v))
+            needed = np.int64(np.floor(v + upper(lean, 0.0))) + 5
             if needed - first >= depth:
-                lowest = int(np.floor(v + min(lean, 0.0))) - 3
+                lowest = np.int64(np.floor(v + lower(lean, 0.0))) - 3
                 for k in range(ready - lowest):
                     shifted, kept = middle[k], middle[k + lowest - first]
                     for i in range(n):  # slices assigned to slices take seconds to compile
@@ -185,10 +216,10 @@ def two_passes(
                 first = lowest
             while ready <= needed:
                 u = along * left + across * ready + shift
-                start = int(np.floor(u))
+                start = np.int64(np.floor(u))
                 row = ny - 1 - ready if flip_y else ready
-                row = min(max(row, row0), row0 + block.shape[0] - 1)
-                count = int(along * n) + 12
+                row = lower(upper(row, row0), row0 + block.shape[0] - 1)
+                count = np.int64(along * n) + 12
                 copy_row(block[row - row0], at, step, start - _ORIGIN, scale, offset, window, count)
                 filter_row(window, _ORIGIN, middle[ready - first], n, u - start, along - 1.0,
                            weights, strips_x, ramp, ringing)  # fmt: skip

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import inner_fast
+from stackbench.frames.instructions import lower, upper
 from stackbench.registration.lanczos import MARGIN, PHASES
 from stackbench.registration.resampling_runs import (
     BESIDE,
@@ -33,7 +34,7 @@ _EVEN = FLAT / 256  # phase per pixel up to which even runs are long enough to p
 def _weigh(weights: F32, phase: float, taps: F32) -> None:
     """Look up the six weights at a phase, between the table's steps."""
     at = phase * PHASES + MARGIN
-    j = int(at)
+    j = np.int64(at)
     rest = np.float32(at - j)
     for k in range(6):
         taps[k] = weights[j, k] + rest * (weights[j + 1, k] - weights[j, k])
@@ -45,29 +46,29 @@ def _even_row(
     taps: F32, ringing: Ringing,
 ) -> None:  # fmt: skip
     """Filter one row in runs whose phase moves by at most FLAT."""
-    longest = n
+    longest: Index = n
     if abs(slope) * n > FLAT:
-        longest = int(FLAT / abs(slope)) // 8 * 8
+        longest = np.int64(FLAT / abs(slope)) // 8 * 8
     i = 0
     while i < n:
-        count = min(longest, n - i)
+        count = lower(longest, n - i)
         middle = phase + slope * (i + 0.5 * (count - 1))
-        base = int(np.floor(middle))
+        base = np.int64(np.floor(middle))
         _weigh(weights, middle - base, taps)
         even_run(source, start + i + base - 2, out[i:], count, taps, ringing)
         i += count
 
 
 @inner_fast
-def _straight_line(phase: float, slope: float, count: int, weights: F32, ramp: Ramp) -> int:
+def _straight_line(phase: float, slope: float, count: int, weights: F32, ramp: Ramp) -> Index:
     """Put weights that change by at most _BENT on a straight line; return the first's pixel."""
-    base = int(np.floor(phase + slope * (0.5 * (count - 1))))
+    base = np.int64(np.floor(phase + slope * (0.5 * (count - 1))))
     # From the middle of the run its ends lie at most _BENT / 2 outside
     # [0, 1], where the table still holds weights.
     low, rise, _ = ramp
     _weigh(weights, phase - base, low)
     _weigh(weights, phase + slope * (count - 1) - base, rise)
-    part = np.float32(1.0 / max(count - 1, 1))
+    part = np.float32(1.0 / upper(count - 1, 1))
     for k in range(6):
         rise[k] = (rise[k] - low[k]) * part
     return base
@@ -76,7 +77,7 @@ def _straight_line(phase: float, slope: float, count: int, weights: F32, ramp: R
 @inner_fast
 def _straight_length(slope: float, n: int) -> int:
     """Return how many of n pixels a straight line may serve."""
-    return n if abs(slope) * n <= _BENT else max(8, int(_BENT / abs(slope)) // 8 * 8)
+    return n if abs(slope) * n <= _BENT else upper(8, np.int64(_BENT / abs(slope)) // 8 * 8)
 
 
 @inner_fast
@@ -88,7 +89,7 @@ def _straight_row(
     longest = _straight_length(slope, n)
     i = 0
     while i < n:
-        count = min(longest, n - i)
+        count = lower(longest, n - i)
         base = _straight_line(phase + slope * i, slope, count, weights, ramp)
         straight_run(source, start + i + base - 2, out[i:], count, ramp, ringing)
         i += count
@@ -97,7 +98,7 @@ def _straight_row(
 @inner_fast
 def lay_weights(
     phase: float, slope: float, n: int, weights: F32, ramp: Ramp, laid: F32
-) -> tuple[int, int]:
+) -> tuple[Index, Index]:
     """Lay out the weights that a row of pixels has along its columns.
 
     The phase, and so the columns' first tap, changes by less than 1 over the row.
@@ -126,10 +127,11 @@ def lay_weights(
     """
     longest = _straight_length(slope, n)
     low, rise, steps = ramp
-    first, turn = 0, n
+    first: Index = 0
+    turn = n
     i = 0
     while i < n:
-        count = min(longest, n - i)
+        count = lower(longest, n - i)
         base = _straight_line(phase + slope * i, slope, count, weights, ramp)
         if i == 0:
             first = base
@@ -172,15 +174,15 @@ def strip_row(
         The ringing limit.
     """
     fine = strips.shape[0]
-    run = max(int(1.0 / abs(slope)) // 8 * 8, 1)
+    run = upper(np.int64(1.0 / abs(slope)) // 8 * 8, 1)
     origin = 0.0 if slope > 0 else 2.0
     i = 0
     while i < n:
-        count = min(run, n - i)
+        count = lower(run, n - i)
         left = phase + slope * i
         right = phase + slope * (i + count - 1)
-        base = int(np.floor(min(left, right)))
-        step = int((left - base - origin) / slope * fine + 0.5)
+        base = np.int64(np.floor(lower(left, right)))
+        step = np.int64((left - base - origin) / slope * fine + 0.5)
         first = step // fine
         at = start + i + (base - 2) * stride
         strip = strips[step - first * fine]

@@ -111,7 +111,7 @@ def straight_run(
 
 @inner_fast
 def laid_run(
-    source: F32, start: Index, stride: Index, out: F32, n: int, laid: F32, first: Index,
+    source: F32, start: Index, stride: Index, out: F32, n: Index, laid: F32, first: Index,
     ringing: Ringing,
 ) -> None:  # fmt: skip
     """Filter pixels with weights of their own, laid out beside each other.

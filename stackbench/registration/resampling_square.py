@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled
+from stackbench.frames.instructions import lower, upper
 from stackbench.registration.lanczos import MARGIN, PHASES
 from stackbench.registration.resampling_passes import copy_row
 from stackbench.registration.taps import weigh_square
@@ -11,10 +12,26 @@ from stackbench.registration.taps import weigh_square
 F32 = NDArray[np.float32]
 
 
+def padding_room(block: F32) -> F32:
+    """Make room for a block with its outermost pixels repeated around it.
+
+    Parameters
+    ----------
+    block : ndarray, shape (rows, columns), float32
+        The part of the sub that is wanted.
+
+    Returns
+    -------
+    ndarray, shape (rows + 12, columns + 16), float32
+        Not initialised.
+    """
+    return np.empty((block.shape[0] + 12, block.shape[1] + 16), dtype=np.float32)
+
+
 @compiled
 def square_taps(
     block: F32, row0: int, column0: int, inverse: NDArray[np.float64],
-    y0: int, x0: int, out: F32, weights: F32, levels: F32,
+    y0: int, x0: int, out: F32, weights: F32, levels: F32, padded: F32,
 ) -> None:  # fmt: skip
     """Resample a rectangle of the grid at any angle.
 
@@ -36,14 +53,15 @@ def square_taps(
     levels : ndarray, shape (4,), float32
         The slack and the share of the ringing limit, then the factor and the
         summand applied to every pixel; the slack in units of the result.
+    padded : ndarray, shape (rows, columns), float32
+        From `padding_room`; filled.
     """
     height, width = out.shape
     slack, share, scale, offset = levels[0], levels[1], levels[2], levels[3]
     top, left = row0 - 6, column0 - 6
-    rows, columns = block.shape[0] + 12, block.shape[1] + 16
-    padded = np.empty((rows, columns), dtype=np.float32)
+    rows, columns = padded.shape
     for k in range(rows):
-        row = block[min(max(k - 6, 0), block.shape[0] - 1)]
+        row = block[lower(upper(k - 6, 0), block.shape[0] - 1)]
         copy_row(row, column0, 1, left, scale, offset, padded[k], columns)
     pixels = padded.reshape(-1)
     table = weights.reshape(-1)
@@ -53,11 +71,11 @@ def square_taps(
         v0 = inverse[1, 1] * y + inverse[1, 2]
         for i in range(width):
             u, v = inverse[0, 0] * (x0 + i) + u0, inverse[1, 0] * (x0 + i) + v0
-            m, n = int(np.floor(u)), int(np.floor(v))
-            right = int((u - m) * PHASES + 0.5) + MARGIN
-            down = int((v - n) * PHASES + 0.5) + MARGIN
+            m, n = np.int64(np.floor(u)), np.int64(np.floor(v))
+            right = np.int64((u - m) * PHASES + 0.5) + MARGIN
+            down = np.int64((v - n) * PHASES + 0.5) + MARGIN
             # Beyond the sub any pixel will do: the result is made NaN later.
-            m = min(max(m - left, 2), columns - 7)
-            n = min(max(n - top, 2), rows - 4)
+            m = lower(upper(m - left, 2), columns - 7)
+            n = lower(upper(n - top, 2), rows - 4)
             at = (n - 2) * columns + m - 2
             out[j, i] = weigh_square(pixels, at, columns, table, right * 8, down * 8, slack, share)

@@ -4,12 +4,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled, inner_fast
+from stackbench.frames.instructions import lower
 
 F32 = NDArray[np.float32]
 U16 = NDArray[np.uint16]
 
 
-_CHUNK = 2048  # pixels whose sums stay in the cache
+CHUNK = 2048
+"""Pixels whose sums stay in the cache."""
 
 
 @inner_fast
@@ -34,7 +36,7 @@ def _add_where_finite(
 @compiled
 def noise_of_mean(
     cube: F32, complete: NDArray[np.bool_], weights: F32, noise: F32, kept: U16, low: U16,
-    high: U16, out: F32,
+    high: U16, sums: F32, out: F32,
 ) -> None:  # fmt: skip
     """Predict 1σ of the weighted mean of each pixel.
 
@@ -51,14 +53,15 @@ def noise_of_mean(
         Each sub's weight, and its background's σ after scaling.
     kept, low, high : ndarray, shape (n,), uint16
         How many values were kept, and rejected on either side.
+    sums : ndarray, shape (2, `CHUNK`), float32
+        Working space.
     out : ndarray, shape (n,), float32
         √Σw²σ² / Σw of the kept; NaN where none is.
     """
     n = out.shape[0]
-    total = np.empty(_CHUNK, dtype=np.float32)
-    variance = np.empty(_CHUNK, dtype=np.float32)
-    for start in range(0, n, _CHUNK):
-        count = min(_CHUNK, n - start)
+    total, variance = sums[0], sums[1]
+    for start in range(0, n, CHUNK):
+        count = lower(CHUNK, n - start)
         total[:] = 0.0
         variance[:] = 0.0
         for k in range(cube.shape[0]):

@@ -4,6 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackbench.frames.compiled import compiled, inlined, inner, inner_fast
+from stackbench.frames.instructions import upper
 from stackbench.frames.robust import MAD_TO_SIGMA
 from stackbench.stars.median import median_in_place
 from stackbench.stars.records import BackgroundMesh, Floats
@@ -49,7 +50,8 @@ def measure_background(image: npt.NDArray[np.float32], *, box_px: int = 64) -> B
     y_edges = np.linspace(0, ny, my + 1).astype(np.int64)
     x_edges = np.linspace(0, nx, mx + 1).astype(np.int64)
     sky, noise = np.empty((my, mx)), np.empty((my, mx))
-    _box_statistics(image, y_edges, x_edges, sky, noise)
+    work = np.empty((7, max(nx, _START_PLACES**2)), np.float32)
+    _box_statistics(image, y_edges, x_edges, work, sky, noise)
     return BackgroundMesh(sky=_smoothed(sky), noise=_smoothed(noise), shape=(ny, nx))
 
 
@@ -166,13 +168,20 @@ def _neighbourhoods(mesh: Floats) -> Floats:
 
 @inner
 def _box_start(
-    image: npt.NDArray[np.float32], y0: int, y1: int, x0: int, x1: int
+    image: npt.NDArray[np.float32],
+    y0: int,
+    y1: int,
+    x0: int,
+    x1: int,
+    values: npt.NDArray[np.float32],
+    steps: npt.NDArray[np.float32],
 ) -> tuple[float, float]:
-    """Median of 64 pixels of a box and σ from their differences, or NaN."""
-    values = np.empty(_START_PLACES**2, np.float32)
-    steps = np.empty(_START_PLACES**2, np.float32)
-    row_step = max(1, (y1 - y0) // _START_PLACES)
-    column_step = max(1, (x1 - x0) // _START_PLACES)
+    """Median of 64 pixels of a box and σ from their differences, or NaN.
+
+    `values` and `steps` are working space for as many.
+    """
+    row_step = upper((y1 - y0) // _START_PLACES, 1)
+    column_step = upper((x1 - x0) // _START_PLACES, 1)
     n = m = tried = np.int64(0)  # a literal would compile the median twice
     for j in range(_START_PLACES):
         y = y0 + j * row_step
@@ -228,12 +237,12 @@ def _improve(
     image: npt.NDArray[np.float32],
     rows: tuple[int, int, int],
     x_edges: npt.NDArray[np.int64],
-    work: tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]],
+    work: npt.NDArray[np.float32],
     level: Floats,
     sigma: Floats,
 ) -> None:
     """Clip some rows of a row of boxes about `level`; put mean and noise of the rest there."""
-    limits, sums = work
+    limits, sums = work[:3], work[3:]
     for i in range(level.size):
         x0, x1 = x_edges[i], x_edges[i + 1]
         limits[0, x0:x1] = level[i]
@@ -260,19 +269,20 @@ def _box_statistics(
     image: npt.NDArray[np.float32],
     y_edges: npt.NDArray[np.int64],
     x_edges: npt.NDArray[np.int64],
+    work: npt.NDArray[np.float32],
     sky: Floats,
     noise: Floats,
 ) -> None:
     """Fill `sky` and `noise`; NaN where too little is defined.
 
     A whole row of boxes goes through each pass together: memory is read in
-    its order.
+    its order. `work`, shape (7, at least nx and 64), is working space.
     """
-    nx = image.shape[1]
-    work = (np.empty((3, nx), np.float32), np.empty((4, nx), np.float32))
     for j in range(len(y_edges) - 1):
         y0, y1 = y_edges[j], y_edges[j + 1]
         for i in range(len(x_edges) - 1):
-            sky[j, i], noise[j, i] = _box_start(image, y0, y1, x_edges[i], x_edges[i + 1])
+            sky[j, i], noise[j, i] = _box_start(
+                image, y0, y1, x_edges[i], x_edges[i + 1], work[0], work[1]
+            )
         for row_step in _PASSES:
             _improve(image, (y0, y1, row_step), x_edges, work, sky[j], noise[j])

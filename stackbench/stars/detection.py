@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackbench.frames.compiled import compiled, compiled_fast, inner_fast
+from stackbench.frames.instructions import lower, upper
 from stackbench.stars.background import LEAST_NOISE, background_at, interpolate_axis
 from stackbench.stars.moments import windowed_moments
 from stackbench.stars.profile import FWHM_PER_SIGMA
@@ -185,27 +186,29 @@ def _first_level(image: Pixels, mesh: BackgroundMesh) -> Pixels:
     scale = 1.0 / np.maximum(mesh.noise, LEAST_NOISE)
     across = interpolate_axis(scale, nx, axis=1, positions=columns[: nx // 2] * 2 + 0.5)
     binned = np.empty((ny // 2, nx // 2), np.float32)
-    _bin_less_sky(image, sky, across.astype(np.float32), binned)
+    _bin_less_sky(image, sky, across.astype(np.float32), np.empty(nx, np.float32), binned)
     return binned
 
 
 @compiled_fast
-def _bin_less_sky(image: Pixels, sky: Pixels, scale: Pixels, binned: Pixels) -> None:
-    """Fill `binned`; `sky` and `scale` are interpolated along x already."""
+def _bin_less_sky(image: Pixels, sky: Pixels, scale: Pixels, pair: Pixels, binned: Pixels) -> None:
+    """Fill `binned`; `sky` and `scale` are interpolated along x already.
+
+    `pair`, as long as a row, is working space.
+    """
     ny, nx = image.shape
     boxes = sky.shape[0]
-    pair = np.empty(nx, np.float32)
     for j in range(binned.shape[0]):
         place = (2 * j + 1.0) * boxes / ny - 0.5
-        low = int(min(max(np.floor(place), 0), max(boxes - 2, 0)))
-        high = min(low + 1, boxes - 1)
+        low = lower(upper(np.int64(np.floor(place)), 0), upper(boxes - 2, 0))
+        high = lower(low + 1, boxes - 1)
         part = np.float32(place - low)
         sky_low, sky_high = sky[low], sky[high]
-        upper, lower = image[2 * j], image[2 * j + 1]
+        first, second = image[2 * j], image[2 * j + 1]
         for x in range(nx):
             level = sky_low[x] + part * (sky_high[x] - sky_low[x])
-            a = upper[x] - level
-            b = lower[x] - level
+            a = first[x] - level
+            b = second[x] - level
             a = a if a == a else np.float32(0)  # NaN: nothing there
             b = b if b == b else np.float32(0)
             pair[x] = a + b
@@ -231,10 +234,14 @@ def _unit(level: int) -> float:
 
 def _maxima(binned: Pixels, level: int, least_snr: float) -> tuple[Floats, Floats, Floats]:
     """x, y (of the frame) and S/N of the maxima of a smoothed level, by falling S/N."""
+    rows = np.empty((4, binned.shape[1]), np.float32)
+    places = np.empty(binned.shape[1], np.int64)
     room = 16384
     while True:
         found = np.empty((room, 3))
-        count = _smooth_maxima(binned, np.float32(_unit(level)), np.float32(least_snr), found)
+        count = _smooth_maxima(
+            binned, np.float32(_unit(level)), np.float32(least_snr), rows, places, found
+        )
         if count <= room:
             break
         room = count
@@ -251,7 +258,7 @@ def _above(
     """Places of a row that lie above a threshold, but for two at each end; fills `places`."""
     found = 0
     for start in range(2, row.size - 2, _STRETCH):
-        stretch = row[start : min(start + _STRETCH, row.size - 2)]
+        stretch = row[start : lower(start + _STRETCH, row.size - 2)]
         # Most stretches hold none; to count them is what vectorises.
         any_above = 0
         for v in stretch:
@@ -266,12 +273,21 @@ def _above(
 
 
 @compiled_fast
-def _smooth_maxima(binned: Pixels, unit: np.float32, threshold: np.float32, found: Floats) -> int:
-    """Write x, y, S/N of the 3 × 3 maxima of the smoothed level; return how many there are."""
+def _smooth_maxima(
+    binned: Pixels,
+    unit: np.float32,
+    threshold: np.float32,
+    rows: Pixels,
+    places: npt.NDArray[np.int64],
+    found: Floats,
+) -> int:
+    """Write x, y, S/N of the 3 × 3 maxima of the smoothed level; return how many there are.
+
+    `rows`, shape (4, nx), and `places`, (nx,), are working space.
+    """
     ny, nx = binned.shape
-    smooth = np.zeros((3, nx), np.float32)
-    column = np.empty(nx, np.float32)
-    places = np.empty(nx, np.int64)
+    smooth, column = rows[:3], rows[3]
+    smooth[:] = 0  # the ends of the rows stay so
     two = np.float32(2)  # a plain 2 would make it all float64
     count = 0
     for y in range(1, ny - 1):
@@ -304,8 +320,8 @@ def _smooth_maxima(binned: Pixels, unit: np.float32, threshold: np.float32, foun
                 bend_y = 2 * v - before[x] - out[x]
                 dx = 0.5 * (middle[x + 1] - middle[x - 1]) / bend_x if bend_x > 0 else 0.0
                 dy = 0.5 * (out[x] - before[x]) / bend_y if bend_y > 0 else 0.0
-                found[count, 0] = x + min(max(dx, -0.5), 0.5)
-                found[count, 1] = y - 1 + min(max(dy, -0.5), 0.5)
+                found[count, 0] = x + lower(upper(dx, -0.5), 0.5)
+                found[count, 1] = y - 1 + lower(upper(dy, -0.5), 0.5)
                 found[count, 2] = v
             count += 1
     return count
@@ -357,10 +373,10 @@ def _describe(
     """Brightest pixel within `reach` of each place, and how flat the profile is there."""
     ny, nx = image.shape
     for k in range(x.size):
-        x0, y0 = int(x[k] + 0.5), int(y[k] + 0.5)
+        x0, y0 = np.int64(x[k] + 0.5), np.int64(y[k] + 0.5)
         best, bx, by = -np.inf, -1, -1
-        for j in range(max(1, y0 - reach), min(ny - 1, y0 + reach + 1)):
-            for i in range(max(1, x0 - reach), min(nx - 1, x0 + reach + 1)):
+        for j in range(upper(1, y0 - reach), lower(ny - 1, y0 + reach + 1)):
+            for i in range(upper(1, x0 - reach), lower(nx - 1, x0 + reach + 1)):
                 if image[j, i] > best:
                     best, bx, by = float(image[j, i]), i, j
         if bx < 0 or best <= sky[k]:
@@ -373,8 +389,8 @@ def _describe(
             if not np.isfinite(sides):
                 continue
             defined += 1
-            ratio = max(sides / top, 0.0)
+            ratio = upper(sides / top, 0.0)
             # At √2 px a Gaussian has fallen to the square of its value at 1 px.
-            least = min(least, np.sqrt(ratio) if dx * dy != 0 else ratio)
+            least = lower(least, np.sqrt(ratio) if dx * dy != 0 else ratio)
         details[0, k], details[1, k], details[2, k] = best - sky[k], bx, by
         details[3, k] = least if defined >= 2 else np.nan

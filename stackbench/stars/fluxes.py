@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackbench.frames.compiled import compiled
+from stackbench.frames.instructions import lower
 from stackbench.stars.profile import StarProfile
 from stackbench.stars.records import Floats
 
@@ -103,8 +104,8 @@ def _sum_circles(
     """Fill `sums`; a pixel on the rim counts by how far it lies inside."""
     ny, nx = image.shape
     for k in range(x.size):
-        ix, iy = int(np.floor(x[k] + 0.5)), int(np.floor(y[k] + 0.5))
-        reach = int(radius + 1.5)
+        ix, iy = np.int64(np.floor(x[k] + 0.5)), np.int64(np.floor(y[k] + 0.5))
+        reach = np.int64(radius + 1.5)
         total = 0.0
         for j in range(iy - reach, iy + reach + 1):
             for i in range(ix - reach, ix + reach + 1):
@@ -118,5 +119,5 @@ def _sum_circles(
                 if np.isnan(v) and 0 <= oi < nx and 0 <= oj < ny:
                     v = float(image[oj, oi])
                 if not np.isnan(v):
-                    total += min(inside, 1.0) * (v - sky[k])
+                    total += lower(inside, 1.0) * (v - sky[k])
         sums[k] = total

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackbench.frames.compiled import compiled
+from stackbench.frames.instructions import upper
 
 
 @compiled
@@ -49,10 +50,10 @@ def median_in_place(values: npt.NDArray[Any], count: int | np.int64) -> float:
             low = i
         else:
             break
-    upper = float(values[wanted])
+    above = float(values[wanted])
     if count % 2 == 1:
-        return upper
+        return above
     below = values[0]
     for i in range(1, wanted):
-        below = max(below, values[i])
-    return 0.5 * (upper + float(below))
+        below = upper(below, values[i])
+    return 0.5 * (above + float(below))

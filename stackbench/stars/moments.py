@@ -1,17 +1,24 @@
 """Quick looks at many stars: centre, local sky and windowed second moments."""
 
+import math
 from dataclasses import dataclass
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from stackbench.frames.compiled import compiled, inner, inner_fast
+from stackbench.frames.instructions import lower, upper
 from stackbench.stars.median import median_in_place
 from stackbench.stars.records import Floats
 
 _STEPS = 4
 # About how many pixels of a ring are looked at, at most.
 _RING_PIXELS = 1024
+
+
+# A whole number inside the kernels; Python's int for the type checker.
+Index: TypeAlias = int | np.int64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +88,16 @@ def windowed_moments(
     table = np.full((7, len(x)), np.nan)
     # By rows, so that pixels of neighbours are still at hand.
     order = np.argsort(y, kind="stable")
-    _measure(image, x, y, noise, order, float(window_px), float(ring_px), table)
+    ring = _ring(ring_px)
+    size = 2 * math.ceil(3 * window_px) + 1
+    work = _Work(
+        cutout=np.empty((size, size)),
+        weights=np.empty((3, size)),
+        sums=np.empty(7),
+        values=np.empty(ring.shape[1], np.float32),
+        some=np.empty(ring.shape[1] // 4 + 1, np.float32),
+    )
+    _measure(image, x, y, noise, order, float(window_px), ring, work, table)
     return Moments(
         x=table[0],
         y=table[1],
@@ -94,27 +110,32 @@ def windowed_moments(
     )
 
 
-@inner
-def _ring(inner: float) -> npt.NDArray[np.int64]:
+class _Work(NamedTuple):
+    """Working space of the kernel."""
+
+    cutout: Floats  # (size, size) around the star
+    weights: Floats  # (3, size)
+    sums: Floats  # (7,)
+    values: npt.NDArray[np.float32]  # as many as the ring has pixels
+    some: npt.NDArray[np.float32]  # a fourth of them, and one
+
+
+def _ring(inner_px: float) -> npt.NDArray[np.int64]:
     """Offsets x, y of the pixels in a ring; of a large one, of a part of them."""
-    outer = inner + max(3.0, 0.5 * inner)
-    step = max(1, int(np.sqrt(3.2 * (outer**2 - inner**2) / _RING_PIXELS) + 0.999))
+    outer = inner_px + max(3.0, 0.5 * inner_px)
+    step = max(1, int(math.sqrt(3.2 * (outer**2 - inner_px**2) / _RING_PIXELS) + 0.999))
     reach = int(outer) // step * step
-    offsets = np.empty((2, (2 * reach // step + 1) ** 2), np.int64)
-    n = 0
-    for j in range(-reach, reach + 1, step):
-        for i in range(-reach, reach + 1, step):
-            if inner**2 <= i * i + j * j <= outer**2:
-                offsets[0, n], offsets[1, n] = i, j
-                n += 1
-    return offsets[:, :n]
+    j, i = np.mgrid[-reach : reach + 1 : step, -reach : reach + 1 : step]
+    apart = i**2 + j**2
+    inside = (inner_px**2 <= apart) & (apart <= outer**2)
+    return np.stack([i[inside], j[inside]])
 
 
 @inner
 def _ring_sky(
     image: npt.NDArray[np.float32],
-    x: int,
-    y: int,
+    x: Index,
+    y: Index,
     ring: npt.NDArray[np.int64],
     noise: float,
     values: npt.NDArray[np.float32],
@@ -148,7 +169,9 @@ def _ring_sky(
 
 
 @inner
-def _cut_out(image: npt.NDArray[np.float32], i0: int, j0: int, sky: float, cutout: Floats) -> None:
+def _cut_out(
+    image: npt.NDArray[np.float32], i0: Index, j0: Index, sky: float, cutout: Floats
+) -> None:
     """Copy pixels around (i0, j0), less the sky; an undefined one from the opposite side."""
     reach = cutout.shape[0] // 2
     for j in range(-reach, reach + 1):
@@ -206,22 +229,19 @@ def _measure(
     noise: Floats,
     order: npt.NDArray[np.intp],
     window: float,
-    ring: float,
+    ring: npt.NDArray[np.int64],
+    work: _Work,
     table: Floats,
 ) -> None:
     """Fill `table` with x, y, sky, S/N, xx, xy, yy; leave it as it is where that fails."""
     ny, nx = image.shape
-    reach = int(np.ceil(3 * window))
-    size = 2 * reach + 1
-    cutout, weights, sums = np.empty((size, size)), np.empty((3, size)), np.empty(7)
-    offsets = _ring(ring)
-    room = offsets.shape[1]
-    values, some = np.empty(room, np.float32), np.empty(room // 4 + 1, np.float32)
+    cutout, weights, sums, values, some = work
+    reach = cutout.shape[0] // 2
     for k in order:
-        i0, j0 = int(np.floor(x[k] + 0.5)), int(np.floor(y[k] + 0.5))
+        i0, j0 = np.int64(np.floor(x[k] + 0.5)), np.int64(np.floor(y[k] + 0.5))
         if i0 < reach or j0 < reach or i0 >= nx - reach or j0 >= ny - reach:
             continue
-        sky = _ring_sky(image, i0, j0, offsets, noise[k], values, some)
+        sky = _ring_sky(image, i0, j0, ring, noise[k], values, some)
         if np.isnan(sky):
             continue
         _cut_out(image, i0, j0, sky, cutout)
@@ -235,7 +255,7 @@ def _measure(
                 break
             # The windowed centroid lags behind: 1 + σ²/w² times the step is due.
             kept = 1 - 0.5 * (sums[3] + sums[5]) / total / window**2
-            lag = 1.0 / min(max(kept, 0.5), 1.0)
+            lag = 1.0 / lower(upper(kept, 0.5), 1.0)
             sx, sy = lag * sums[1] / total, lag * sums[2] / total
             cx, cy = cx + sx, cy + sy
             if cx * cx + cy * cy > 2.25 * window**2:

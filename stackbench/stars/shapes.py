@@ -13,11 +13,13 @@ is thus the one that the pixels recorded, integration over pixels included.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from stackbench.frames.compiled import compiled, inlined, inner, inner_fast
+from stackbench.frames.instructions import lower, upper
 from stackbench.stars.records import Floats
 
 _LEAST_U, _MOST_U = 0.005, 0.9
@@ -25,6 +27,7 @@ _MOST_STEPS = 30
 # det c = (2/FWHM)⁴: profiles of 0.4 to 200 px, beyond which a fit has run away.
 _LEAST_SHAPE, _MOST_SHAPE = 1e-8, 625.0
 _PARAMETERS = 8
+_MOST_PIXELS = 4096
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,9 +129,31 @@ def fit_shapes(
         or has an undefined pixel next to its centre.
     """
     table = np.full((10, len(x)), np.nan)
-    _fit_all(image, x, y, sky, tensor[0], tensor[1], tensor[2], u, free_u, table)
+    count = _PARAMETERS if free_u else _PARAMETERS - 1
+    _fit_all(image, x, y, sky, tensor[0], tensor[1], tensor[2], u, count, _make_work(), table)
     names = ("amplitude", "x", "y", "cxx", "cxy", "cyy", "sky", "u", "chi_noise", "misfit")
     return ShapeFits(**dict(zip(names, table, strict=True)))
+
+
+class _Work(NamedTuple):
+    """Working space of the kernel, for the equations at hand and those on trial."""
+
+    pixels: Floats  # (3, most pixels of a star): offsets x, y and values
+    jacobian: Floats  # (9, most pixels of a star)
+    h: Floats
+    g: Floats
+    factor: Floats
+    step: Floats
+    trial: Floats
+    trial_h: Floats
+    trial_g: Floats
+    parameters: Floats
+
+
+def _make_work() -> _Work:
+    square, line = (_PARAMETERS, _PARAMETERS), (_PARAMETERS,)
+    shapes = ((3, _MOST_PIXELS), (9, _MOST_PIXELS), square, line, square, line, line, square)
+    return _Work(*map(np.empty, (*shapes, line, line)))
 
 
 @inner_fast
@@ -180,30 +205,30 @@ def _normal_equations(
 
 @inner
 def _solve(
-    h: Floats, damping: float, g: Floats, count: int | np.int64, lower: Floats, step: Floats
+    h: Floats, damping: float, g: Floats, count: int | np.int64, factor: Floats, step: Floats
 ) -> bool:
     """Solve (H + damping·diag H)·step = g by Cholesky; False if not positive definite."""
     for a in range(count):
         for b in range(a + 1):
             total = h[a, b] * (1.0 + damping if a == b else 1.0)
             for c in range(b):
-                total -= lower[a, c] * lower[b, c]
+                total -= factor[a, c] * factor[b, c]
             if a == b:
                 if not total > 1e-12 * h[a, a]:
                     return False
-                lower[a, a] = np.sqrt(total)
+                factor[a, a] = np.sqrt(total)
             else:
-                lower[a, b] = total / lower[b, b]
+                factor[a, b] = total / factor[b, b]
     for a in range(count):
         total = g[a]
         for c in range(a):
-            total -= lower[a, c] * step[c]
-        step[a] = total / lower[a, a]
+            total -= factor[a, c] * step[c]
+        step[a] = total / factor[a, a]
     for a in range(count - 1, -1, -1):
         total = step[a]
         for c in range(a + 1, count):
-            total -= lower[c, a] * step[c]
-        step[a] = total / lower[a, a]
+            total -= factor[c, a] * step[c]
+        step[a] = total / factor[a, a]
     return True
 
 
@@ -213,7 +238,7 @@ def _gather(
 ) -> int:
     """Write offsets from (x, y) and values of the defined pixels in reach; 0 if unusable."""
     ny, nx = image.shape
-    ix, iy = int(np.floor(x + 0.5)), int(np.floor(y + 0.5))
+    ix, iy = np.int64(np.floor(x + 0.5)), np.int64(np.floor(y + 0.5))
     if ix < 2 or iy < 2 or ix >= nx - 2 or iy >= ny - 2:
         return 0
     for j in range(iy - 1, iy + 2):
@@ -221,8 +246,8 @@ def _gather(
             if not np.isfinite(image[j, i]):
                 return 0
     n = 0
-    for j in range(max(0, int(iy - radius)), min(ny, int(iy + radius) + 1)):
-        for i in range(max(0, int(ix - radius)), min(nx, int(ix + radius) + 1)):
+    for j in range(upper(0, np.int64(iy - radius)), lower(ny, np.int64(iy + radius) + 1)):
+        for i in range(upper(0, np.int64(ix - radius)), lower(nx, np.int64(ix + radius) + 1)):
             if (i - ix) ** 2 + (j - iy) ** 2 <= radius**2 and np.isfinite(image[j, i]):
                 if n == pixels.shape[1]:
                     return n
@@ -232,25 +257,20 @@ def _gather(
 
 
 @inlined
-def _fit(
-    p: Floats, pixels: Floats, n: int, count: int, radius: float, work: tuple[Floats, ...]
-) -> float:
-    """Improve the parameters `p` in place; return Σr², or NaN if the fit ran away.
-
-    `work` is (jacobian, h, g, lower, step, trial, h of trial, g of trial).
-    """
-    jacobian, h, g, lower, step, trial, trial_h, trial_g = work
+def _fit(p: Floats, n: int, count: int, radius: float, work: _Work) -> float:
+    """Improve the parameters `p` in place; return Σr², or NaN if the fit ran away."""
+    pixels, jacobian, h, g, factor, step, trial, trial_h, trial_g, _ = work
     square = _normal_equations(p, pixels, n, jacobian, count, h, g)
     damping = 1e-3
     for _ in range(_MOST_STEPS):
-        if not _solve(h, damping, g, count, lower, step):
+        if not _solve(h, damping, g, count, factor, step):
             damping *= 10.0
             if damping > 1e8:
                 return np.nan
             continue
         for a in range(_PARAMETERS):
             trial[a] = p[a] + step[a] if a < count else p[a]
-        trial[7] = min(max(trial[7], _LEAST_U), _MOST_U)
+        trial[7] = lower(upper(trial[7], _LEAST_U), _MOST_U)
         inside = (
             trial[3] > 0
             and trial[3] * trial[5] > trial[4] ** 2
@@ -272,16 +292,16 @@ def _fit(
             for b in range(_PARAMETERS):
                 h[a, b] = trial_h[a, b]
         square = new
-        damping = max(damping * 0.1, 1e-9)
+        damping = upper(damping * 0.1, 1e-9)
         if gain < 1e-5:
             break
     return square
 
 
 @inner
-def _chi_variance(h: Floats, p: Floats, square: float, n: int, work: tuple[Floats, ...]) -> float:
+def _chi_variance(p: Floats, square: float, n: int, work: _Work) -> float:
     """Mean variance of the two components of χ, from the covariance of the fit."""
-    lower, step, unit = work[3], work[4], work[7]
+    h, factor, step, unit = work.h, work.factor, work.step, work.trial_g
     trace = p[3] + p[5]
     chi_x, chi_y = (p[5] - p[3]) / trace, -2.0 * p[4] / trace
     variance = 0.0
@@ -293,11 +313,12 @@ def _chi_variance(h: Floats, p: Floats, square: float, n: int, work: tuple[Float
             unit[3], unit[5] = (-1.0 - chi_x) / trace, (1.0 - chi_x) / trace
         else:
             unit[3], unit[4], unit[5] = -chi_y / trace, -2.0 / trace, -chi_y / trace
-        if not _solve(h, 0.0, unit, shape_only, lower, step):
+        if not _solve(h, 0.0, unit, shape_only, factor, step):
             return np.nan
         for a in range(3, 6):
             variance += 0.5 * unit[a] * step[a]
-    return variance * square / max(n - 7, 1)
+    freedom: int = upper(n - 7, 1)
+    return variance * square / freedom
 
 
 @compiled
@@ -310,40 +331,27 @@ def _fit_all(
     xy: Floats,
     yy: Floats,
     u: float,
-    free_u: bool,  # noqa: FBT001 - a kernel takes no keywords
+    count: int,
+    work: _Work,
     table: Floats,
 ) -> None:
-    """Fit every star; fill `table` in the order of `ShapeFits`."""
-    room = 4096
-    pixels = np.empty((3, room))
-    square8 = (_PARAMETERS, _PARAMETERS)
-    work = (
-        np.empty((9, room)),
-        np.empty(square8),
-        np.empty(_PARAMETERS),
-        np.empty(square8),
-        np.empty(_PARAMETERS),
-        np.empty(_PARAMETERS),
-        np.empty(square8),
-        np.empty(_PARAMETERS),
-    )
-    p = np.empty(_PARAMETERS)
-    count = 8 if free_u else 7
+    """Fit `count` parameters to every star; fill `table` in the order of `ShapeFits`."""
+    p = work.parameters
     for k in range(x.size):
         determinant = xx[k] * yy[k] - xy[k] ** 2
         if not determinant > 0:
             continue
         # Sum of the semi-axes of an ellipse: √(trace + 2√det). Twice that: both FWHM.
         radius = 1.0 + 2.0 * np.sqrt(xx[k] + yy[k] + 2.0 * np.sqrt(determinant))
-        n = _gather(image, x[k], y[k], radius, pixels)
+        n = _gather(image, x[k], y[k], radius, work.pixels)
         if n < 20:
             continue
-        ix, iy = int(np.floor(x[k] + 0.5)), int(np.floor(y[k] + 0.5))
-        p[0] = max(float(image[iy, ix]) - sky[k], 1e-3)
+        ix, iy = np.int64(np.floor(x[k] + 0.5)), np.int64(np.floor(y[k] + 0.5))
+        p[0] = upper(float(image[iy, ix]) - sky[k], 1e-3)
         p[1] = p[2] = 0.0
         p[3], p[4], p[5] = yy[k] / determinant, -xy[k] / determinant, xx[k] / determinant
         p[6], p[7] = sky[k], u
-        square = _fit(p, pixels, n, count, radius, work)
+        square = _fit(p, n, count, radius, work)
         shape = p[3] * p[5] - p[4] ** 2
         if not np.isfinite(square) or not p[0] > 0 or not _LEAST_SHAPE < shape < _MOST_SHAPE:
             continue
@@ -351,5 +359,5 @@ def _fit_all(
             table[a, k] = p[a]
         table[1, k] += x[k]
         table[2, k] += y[k]
-        table[8, k] = np.sqrt(_chi_variance(work[1], p, square, n, work))
+        table[8, k] = np.sqrt(_chi_variance(p, square, n, work))
         table[9, k] = np.sqrt(square / n) / p[0]

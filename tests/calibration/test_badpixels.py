@@ -102,10 +102,10 @@ def test_limits_are_bilinear_between_tiles(shape):
     y = np.arange(shape[0]) if down > 1 else np.full(shape[0], y_centre[0])
     x = np.arange(shape[1]) if across > 1 else np.full(shape[1], x_centre[0])
     plane = (2 * y[:, None] + 3 * x[None, :]).astype(np.float32)
-    below, above = outside(plane, lower=grid - 0.01, upper=grid + 0.01)
+    below, above = outside(plane, floor=grid - 0.01, ceiling=grid + 0.01)
     assert not below.any()
     assert not above.any()
-    below, above = outside(plane, lower=grid + 0.01, upper=grid - 0.01)
+    below, above = outside(plane, floor=grid + 0.01, ceiling=grid - 0.01)
     assert below.all()
     assert above.all()
 
