@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled
+from stackbench.frames.instructions import upper
 from stackbench.frames.pixels import MappedRows
 from stackbench.frames.records import PixelLayout
 from stackbench.frames.rows import RowSource
@@ -160,5 +161,5 @@ def _highest_word(words: NDArray[np.uint16]) -> np.int16:
         for x in range(nx):
             word = row[x]
             turned = np.int16((word >> np.uint16(8)) | (word << np.uint16(8)))
-            highest = max(highest, turned)
+            highest = upper(highest, turned)
     return highest

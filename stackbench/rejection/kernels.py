@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled_fast, inlined, inner_fast
-from stackbench.frames.instructions import where
+from stackbench.frames.instructions import lower, where
 from stackbench.rejection.averaging import average, write_counts, write_mean
 from stackbench.rejection.beginning import begin, first_limits
 from stackbench.rejection.buffers import Aside, Results, Scratch
@@ -74,14 +74,14 @@ def clip_cube(
     values, clipped = (cube, results) if all_of_them else (aside.cube, aside.results)
     waiting: Index = NONE
     for first in range(NONE, pixels, WIDTH):
-        width = min(WIDTH, pixels - first)
+        width = lower(WIDTH, pixels - first)
         if all_of_them:
             waiting = width
         else:
             average_untouched(cube, first, width, bounds, pull, scratch.block, results.mean)
             waiting = _put_aside(cube, first, width, waiting, scratch.block, aside, results)
         while waiting >= WIDTH or (waiting > NONE and first + width == pixels):
-            count = min(WIDTH, waiting)
+            count = lower(WIDTH, waiting)
             waiting -= count
             _clip_block(
                 values, first if all_of_them else waiting, count, tables, pull, scratch, clipped

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled_fast
+from stackbench.frames.instructions import lower
 from stackbench.rejection.averaging import average, count_finite, write_counts, write_mean
 from stackbench.rejection.buffers import Results, Scratch
 from stackbench.rejection.clipping import BELOW, CENTRE, KEPT, REACH, TOTAL
@@ -53,7 +54,7 @@ def trim_cube(
     columns, block, sums = scratch
     mean, kept, low, high = results
     for first in range(NONE, pixels, WIDTH):
-        width = min(WIDTH, pixels - first)
+        width = lower(WIDTH, pixels - first)
         load(cube, first, width, columns, block)
         sort(columns, steps)
         medians(columns, depth, block)
@@ -90,7 +91,7 @@ def median_cube(
     columns, block, _ = scratch
     mean, kept, low, high = results
     for first in range(NONE, pixels, WIDTH):
-        width = min(WIDTH, pixels - first)
+        width = lower(WIDTH, pixels - first)
         load(cube, first, width, columns, block)
         sort(columns, steps)
         medians(columns, depth, block)
@@ -129,7 +130,7 @@ def average_cube(
     _, block, sums = scratch
     mean, kept, low, high = results
     for first in range(NONE, pixels, WIDTH):
-        width = min(WIDTH, pixels - first)
+        width = lower(WIDTH, pixels - first)
         for i in range(WIDTH):
             block[CENTRE + i] = _ZERO
             block[MIDDLE + i] = _ZERO

@@ -281,7 +281,7 @@ def _ranked(columns: Lanes, depth: Index, rank: Index, block: Lanes) -> None:
         block[NEXT_RANKED + i] = _INFINITY
     # Pairs of which one list has none come first or last.
     first = rank + ONE - downward if rank + ONE > downward else ONE
-    last = min(rank, upward)
+    last = lower(rank, upward)
     for up in range(ONE, first):
         high = (below + up) * WIDTH
         for i in range(WIDTH):

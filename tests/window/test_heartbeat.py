@@ -30,21 +30,36 @@ def many(tmp_path):
 
 
 def granted(qtbot):
-    """Measure how long a gap may be here for one of `MOST_S` on a machine of one's own.
+    """Measure how long a gap, and own work, may be here for `MOST_S` on a machine of one's own.
 
     Other programs hold up a loop that has nothing to do, and slow down one
-    that works. Two processes spin meanwhile, as the job's threads do later.
+    that works; and where processors share caches, or a host lends them, the same
+    work takes more processor time. Two processes spin meanwhile, as the job's
+    threads do later.
     """
     busy = [subprocess.Popen([sys.executable, "-c", _SPIN]) for _ in range(2)]
     try:
         heartbeat = Heartbeat()
         qtbot.wait(2000)
         slowed = max(work(0.03) / 0.03 for _ in range(12))
+        same = [same_work() for _ in range(60)]
     finally:
         for one in busy:
             one.kill()
             one.wait()
-    return MOST_S * slowed + 3 * heartbeat.longest
+    return MOST_S * slowed + 3 * heartbeat.longest, MOST_S * max(same) / min(same)
+
+
+def most_granted(*measured):
+    """Take the larger of what was granted before and after."""
+    return tuple(map(max, *measured))
+
+
+def same_work():
+    """Tell how much processor time some 10 ms of Python's work takes now."""
+    start = time.thread_time()
+    sum(k * k for k in range(150_000))
+    return time.thread_time() - start
 
 
 def work(own_s):
@@ -61,9 +76,9 @@ def test_no_gap_is_noticed_while_many_subs_are_worked_on(qtbot, window, many, tm
     with qtbot.waitSignal(window.controller.finished, timeout=LONG):
         window.controller.open([many], tmp_path / "out")
     gaps = np.sort(heartbeat.gaps)
-    most = max(before, granted(qtbot))
+    most, most_own = most_granted(before, granted(qtbot))
     assert gaps[-1] < most, f"longest gaps {gaps[-5:].round(3)} s, granted {most:.3f} s"
-    assert heartbeat.longest_own < MOST_S, "the loop itself worked too long at a stretch"
+    assert heartbeat.longest_own < most_own, "the loop itself worked too long at a stretch"
 
 
 def test_deciding_on_all_subs_holds_nothing_up(qtbot, window, many, tmp_path):
@@ -86,9 +101,10 @@ def test_deciding_on_all_subs_holds_nothing_up(qtbot, window, many, tmp_path):
         decide()
         settle(qtbot, window)
         qtbot.wait(20)
-    assert heartbeat.longest_own < MOST_S
-    longest = heartbeat.longest
-    assert longest < max(before, granted(qtbot))
+    longest, longest_own = heartbeat.longest, heartbeat.longest_own
+    most, most_own = most_granted(before, granted(qtbot))
+    assert longest < most
+    assert longest_own < most_own
     assert {row.path for row in controller.model.rows if row.by_hand} == set(paths[::2])
 
 
