@@ -9,7 +9,7 @@ from tests.bench.machine import two_threads
 from tests.bench.nights import bench_night, bench_plan
 from tests.bench.processes import Cost, run
 from tests.bench.report import Curve, Part, number, ratio, table
-from tests.bench.runs import BOUND, LIBRARIES, PROJECT, Run, Runner, fewer_lights
+from tests.bench.runs import BOUND, LIBRARIES, PROJECT, Run, Runner, fewer_lights, middle
 from tests.support.simulator.plan import NightPlan
 
 # How long the first run's compilation takes is seen on frames of this size.
@@ -64,9 +64,13 @@ def night_part(root: Path, runner: Runner, size: Size) -> Part:
     """Compare the three programs on one night, whole and by stage."""
     night = bench_night(root, size.plan())
     runner.project(night)  # compiles what is not compiled, fills the page cache
-    bound = runner.repeated(BOUND, night, size.repeats)
-    project = runner.repeated(PROJECT, night, size.repeats)
+    # before and after the libraries' long run: a shared machine changes meanwhile
+    bounds = runner.several(BOUND, night, size.repeats)
+    projects = runner.several(PROJECT, night, size.repeats)
     libraries = runner.libraries(night)
+    projects += runner.several(PROJECT, night, size.repeats)
+    bound = middle(bounds + runner.several(BOUND, night, size.repeats))
+    project = middle(projects)
     frames = _frames(night)
     mpx = size.shape[0] * size.shape[1] / 1e6
     whole = [

@@ -55,6 +55,11 @@ def fewer_lights(night: Path, count: int) -> Path:
     return folder
 
 
+def middle(runs: Sequence[Run]) -> Run:
+    """Give the run in the middle by time."""
+    return sorted(runs, key=lambda one: one.seconds)[(len(runs) - 1) // 2]
+
+
 class Runner:
     """Runs programs on nights, each time into an empty folder that is removed again.
 
@@ -92,11 +97,16 @@ class Runner:
         self, program: str, night: Path, times: int, *, options: Sequence[str] = ()
     ) -> Run:
         """Run the project or the bound, and give the run in the middle by time."""
-        runs = [
+        return middle(self.several(program, night, times, options=options))
+
+    def several(
+        self, program: str, night: Path, times: int, *, options: Sequence[str] = ()
+    ) -> list[Run]:
+        """Run the project or the bound so many times."""
+        return [
             self.bound(night) if program == BOUND else self.project(night, options=options)
             for _ in range(times)
         ]
-        return sorted(runs, key=lambda one: one.seconds)[(times - 1) // 2]
 
     def _run(
         self,
