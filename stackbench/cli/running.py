@@ -68,7 +68,6 @@ def run(
     from stackbench.job.looking import look_through
     from stackbench.job.settings import Settings, SettingsError, load_settings
     from stackbench.job.store import StoreError
-    from stackbench.job.words import outcome_lines
 
     asked = _StopButton()
     try:
@@ -94,6 +93,7 @@ def run(
             looked = look_through(bench, nights)
             # loaded while the files were read to their end
             from stackbench.job.run import run_job
+            from stackbench.job.words import outcome_lines
 
             night = run_job(
                 bench,

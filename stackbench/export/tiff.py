@@ -6,7 +6,6 @@ flipped on the way, so that both show the same picture.
 
 import re
 from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
 
 import numpy as np
@@ -17,17 +16,11 @@ from stackbench.export.files import replacing
 from stackbench.export.levels import Scale, as_uint16, shown
 from stackbench.export.provenance import CREATOR
 from stackbench.export.text import ascii_text
+from stackbench.export.tiffdepth import TiffDepth
 
 _ORIENTATION = (274, "H", 1, 1, True)  # tag, type, count, top left, as TIFF 6.0 counts
 _POINTS = re.compile(r"black point (\S+) ADU, white point (\S+) ADU")
 _SOFTNESS = re.compile(r", a = (\S+), ")
-
-
-class TiffDepth(StrEnum):
-    """How a pixel of a TIFF is stored."""
-
-    UINT16 = "uint16"
-    FLOAT32 = "float32"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,10 +4,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from pydantic import TypeAdapter
-
 from stackbench.calibration.matching import CalibrationPlan, MatchingOptions, plan_calibration
-from stackbench.calibration.records import CalibrationSet, MasterFacts
+from stackbench.calibration.records import CalibrationSet
 from stackbench.frames.records import Frame, Problem
 from stackbench.frames.scan import SESSION_STORE_NAME
 from stackbench.job.bench import WrongUseError
@@ -20,9 +18,8 @@ from stackbench.job.library import (
     state_of,
     without_paths,
 )
+from stackbench.job.masterfacts import master_facts
 from stackbench.job.store import Store
-
-_FACTS: TypeAdapter[MasterFacts] = TypeAdapter(MasterFacts)
 
 
 def plan_with_library(
@@ -124,7 +121,7 @@ def keep_masters(library: Library, store: Store, out: Path) -> tuple[list[Librar
         path = _finished(out, record)
         if path is None:
             continue
-        facts = without_paths(_FACTS.validate_python(record["facts"]))
+        facts = without_paths(master_facts().validate_python(record["facts"]))
         new = library.add(path, facts, made_of=key)
         if new is None:
             known += 1

@@ -10,7 +10,8 @@ from pathlib import Path
 
 from stackbench.export.files import WriteError, replacing
 from stackbench.export.fits import read_image
-from stackbench.export.tiff import TiffDepth, tiff_form, write_tiff
+from stackbench.export.tiff import tiff_form, write_tiff
+from stackbench.export.tiffdepth import TiffDepth
 from stackbench.frames.work import Cancelled, Stop, Tick, never, quiet
 from stackbench.job.exporting import FinishedChannel
 

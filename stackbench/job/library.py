@@ -15,12 +15,12 @@ from enum import StrEnum
 from pathlib import Path
 
 import platformdirs
-from pydantic import TypeAdapter
 
 from stackbench.calibration.records import CalibrationSet, MasterFacts, StoredMaster
 from stackbench.export.files import replacing
 from stackbench.frames.checksums import file_sha256
 from stackbench.frames.names import setup_label
+from stackbench.job.masterfacts import master_facts
 from stackbench.job.sharedfile import SharedFile
 
 INDEX_NAME = "library.sqlite"
@@ -32,7 +32,6 @@ CREATE TABLE IF NOT EXISTS masters (
     temperature_c REAL, night TEXT, frames INTEGER NOT NULL, noise REAL,
     facts TEXT NOT NULL);
 """
-_FACTS: TypeAdapter[MasterFacts] = TypeAdapter(MasterFacts)
 
 
 class LibraryError(Exception):
@@ -146,7 +145,7 @@ class Library:
                 path=self.folder / name,
                 sha256=sha256,
                 added=datetime.fromisoformat(added),
-                facts=_FACTS.validate_json(facts),
+                facts=master_facts().validate_json(facts),
             )
             for number, made_of, name, sha256, added, facts in rows
         ]
@@ -204,7 +203,7 @@ class Library:
                     facts.night.isoformat() if facts.night else None,
                     len(facts.paths),
                     facts.noise,
-                    _FACTS.dump_json(facts).decode(),
+                    master_facts().dump_json(facts).decode(),
                 ),
             )
             number, news = row.lastrowid, row.rowcount

@@ -14,7 +14,6 @@ from stackbench import __version__
 from stackbench.calibration.records import (
     CalibrationSet,
     Master,
-    MasterFacts,
     StoredMaster,
     facts_of,
 )
@@ -24,13 +23,13 @@ from stackbench.frames.work import in_threads
 from stackbench.job.background import Background
 from stackbench.job.bench import Bench
 from stackbench.job.keys import file_mark, key_of
+from stackbench.job.masterfacts import master_facts
 from stackbench.job.masternames import master_names
 from stackbench.job.progress import Step
 from stackbench.job.saturation import camera_saturation
 from stackbench.job.shelf import FinishedMaster, Masters, on_disk
 from stackbench.job.workshop import Workshop
 
-_FACTS: TypeAdapter[MasterFacts] = TypeAdapter(MasterFacts)
 _PROBLEMS: TypeAdapter[list[Problem]] = TypeAdapter(list[Problem])
 # What one thread does alone for one master (medians, defects, waiting for the disk)
 # goes on beside another; more would only take more memory.
@@ -208,7 +207,7 @@ def _recall(bench: Bench, wanted: _Wanted) -> tuple[FinishedMaster | None, list[
     finished = FinishedMaster(
         key=wanted.key,
         path=wanted.path,
-        facts=_FACTS.validate_python(record["facts"]),
+        facts=master_facts().validate_python(record["facts"]),
         written=on_disk(record["sha256"]),
     )
     return finished, problems
@@ -231,7 +230,7 @@ def _keep(
         "frames": list(map(str, _paths(wanted.one))),
     }
     if finished is not None:
-        record["facts"] = _FACTS.dump_python(finished.facts, mode="json")
+        record["facts"] = master_facts().dump_python(finished.facts, mode="json")
         record["file"] = [finished.path.name, file_mark(finished.path)]
         record["sha256"] = finished.sha256
     bench.store.keep("master", wanted.key, record)

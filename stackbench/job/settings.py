@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 
 from stackbench.calibration.matching import MatchingOptions
-from stackbench.export.tiff import TiffDepth
+from stackbench.export.tiffdepth import TiffDepth
 from stackbench.frames.records import Site
 from stackbench.rejection.methods import Rejection
 from stackbench.review.limits import Limits

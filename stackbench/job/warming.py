@@ -14,6 +14,7 @@ _NEEDED = (
     "stackbench.job.stackmaking",
     "stackbench.job.channelmaking",
     "stackbench.export.report",
+    "stackbench.job.words",
     "tifffile",
     "PIL.PngImagePlugin",
 )

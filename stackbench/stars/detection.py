@@ -334,9 +334,11 @@ def _coarser_snr(finer: Pixels, peaks: Peaks) -> Floats:
     x = np.clip((peaks.x / size).astype(np.intp), 0, nx - 1)
     y = np.clip((peaks.y / size).astype(np.intp), 0, ny - 1)
     # 5 × 5 pixels of the coarser level are 10 × 10 of the finer one; outside is nothing.
-    padded = np.pad(finer[: 2 * ny, : 2 * nx], 4)
-    span = np.arange(10)
-    patch = padded[2 * y[:, None, None] + span[:, None], 2 * x[:, None, None] + span]
+    span = np.arange(-4, 6)
+    row, column = 2 * y[:, None] + span, 2 * x[:, None] + span
+    there = ((row >= 0) & (row < 2 * ny))[:, :, None] & ((column >= 0) & (column < 2 * nx))[:, None]
+    row, column = np.clip(row, 0, 2 * ny - 1), np.clip(column, 0, 2 * nx - 1)
+    patch = np.where(there, finer[row[:, :, None], column[:, None]], np.float32(0))
     patch = patch.reshape(-1, 5, 2, 5, 2).sum(axis=(2, 4))
     rows = patch[:, :-2] + 2 * patch[:, 1:-1] + patch[:, 2:]
     smooth = rows[:, :, :-2] + 2 * rows[:, :, 1:-1] + rows[:, :, 2:]

@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from stackbench.export.tiff import TiffDepth
+from stackbench.export.tiffdepth import TiffDepth
 from stackbench.frames.words import counted
 from stackbench.frames.work import Stop
 from stackbench.job.exporting import FinishedChannel

@@ -86,7 +86,12 @@ def main() -> None:
     parser.add_argument("parts", nargs="*", metavar="PART", help=f"of {', '.join(PARTS)}; all")
     parser.add_argument("--quick", action="store_true", help="small nights, each run once")
     parser.add_argument("--out", type=Path, default=Path("out-bench"))
-    parser.add_argument("--repeats", type=int, default=3, help="runs of which the middle counts")
+    parser.add_argument(
+        "--repeats",
+        type=int,
+        default=3,
+        help="runs of which the middle counts; of a night, so many before and after the libraries'",
+    )
     growth = parser.add_argument_group("growth")
     growth.add_argument("--megapixels", type=int, choices=sorted(SHAPES), default=8)
     growth.add_argument("--lights", type=int, nargs="+", help="default 15 30 60")

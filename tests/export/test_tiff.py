@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from stackbench.export.blocks import ProductError
 from stackbench.export.files import WriteError
 from stackbench.export.levels import Scale
-from stackbench.export.tiff import TiffDepth, TiffForm, tiff_form, write_tiff
+from stackbench.export.tiff import TiffForm, tiff_form, write_tiff
+from stackbench.export.tiffdepth import TiffDepth
 
 _SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8}
 _CODES = {1: "B", 2: "s", 3: "H", 4: "I"}

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from stackbench.export.tiff import TiffDepth
+from stackbench.export.tiffdepth import TiffDepth
 from stackbench.frames.records import CameraSetup, Frame, Kind, PixelLayout, Setup, Site
 from stackbench.job.finding import with_site
 from stackbench.job.settings import Settings, SettingsError, load_settings
