@@ -67,4 +67,6 @@ def _call_a_kernel() -> None:
 
     from stackbench.frames.decoding import decode_16_bit_unscaled
 
-    decode_16_bit_unscaled(np.zeros(1, np.uint16), True, 0, np.empty(1, np.float32))  # noqa: FBT003
+    words = np.zeros(1, np.uint16)
+    words.flags.writeable = False  # as rows of a file are, for which the kernel is there already
+    decode_16_bit_unscaled(words, True, 0, np.empty(1, np.float32))  # noqa: FBT003

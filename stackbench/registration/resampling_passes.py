@@ -57,7 +57,7 @@ def transpose(block: F32, out: F32) -> None:
 
 @inner_fast
 def copy_row(
-    row: F32, at: int, step: int, first: Index, scale: np.float32, offset: np.float32, out: F32,
+    row: F32, at: int, step: Index, first: Index, scale: np.float32, offset: np.float32, out: F32,
     n: Index,
 ) -> None:  # fmt: skip
     """Copy scale × pixel + offset of one row, repeating its ends.

@@ -11,6 +11,8 @@ from stackbench.registration.taps import weigh_square
 
 F32 = NDArray[np.float32]
 
+_FORWARD = np.int64(1)  # typed, as numba compiles a kernel anew for a plain number
+
 
 def padding_room(block: F32) -> F32:
     """Make room for a block with its outermost pixels repeated around it.
@@ -62,7 +64,7 @@ def square_taps(
     rows, columns = padded.shape
     for k in range(rows):
         row = block[lower(upper(k - 6, 0), block.shape[0] - 1)]
-        copy_row(row, column0, 1, left, scale, offset, padded[k], columns)
+        copy_row(row, column0, _FORWARD, left, scale, offset, padded[k], columns)
     pixels = padded.reshape(-1)
     table = weights.reshape(-1)
     for j in range(height):

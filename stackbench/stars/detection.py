@@ -234,7 +234,7 @@ def _unit(level: int) -> float:
 
 def _maxima(binned: Pixels, level: int, least_snr: float) -> tuple[Floats, Floats, Floats]:
     """x, y (of the frame) and S/N of the maxima of a smoothed level, by falling S/N."""
-    rows = np.empty((4, binned.shape[1]), np.float32)
+    rows = np.zeros((4, binned.shape[1]), np.float32)
     places = np.empty(binned.shape[1], np.int64)
     room = 16384
     while True:
@@ -283,11 +283,11 @@ def _smooth_maxima(
 ) -> int:
     """Write x, y, S/N of the 3 × 3 maxima of the smoothed level; return how many there are.
 
-    `rows`, shape (4, nx), and `places`, (nx,), are working space.
+    `rows`, shape (4, nx), and `places`, (nx,), are working space; the ends of `rows`
+    are zero, and stay so.
     """
     ny, nx = binned.shape
     smooth, column = rows[:3], rows[3]
-    smooth[:] = 0  # the ends of the rows stay so
     two = np.float32(2)  # a plain 2 would make it all float64
     count = 0
     for y in range(1, ny - 1):
