@@ -62,7 +62,7 @@ def common_crop(coverages: Sequence[NDArray[np.integer[Any]]], *, share: float =
         least = max(1, int(np.ceil(share * int(coverage.max(initial=0)))))
         poor |= coverage < least
     margin = _HOLE - 1
-    corner = np.zeros((ny + margin, nx + margin), dtype=np.bool_)
+    corner = np.empty((ny + margin, nx + margin), dtype=np.bool_)
     _keep_squares(poor, _HOLE, np.empty(nx, dtype=np.uint8), corner)
     skyline = np.zeros((3, nx + 1), dtype=np.int64)
     top, bottom, left, right = _largest_rectangle(poor, *skyline)
@@ -124,8 +124,8 @@ def _largest_rectangle(
 
     The classic sweep: the clear height above each pixel of a row, and for
     every row the largest rectangle under that skyline, by a stack of rising
-    heights. The last three arrays are zeros, one more than columns: the last
-    `height` stays 0 and closes every row.
+    heights. The three are one longer than a row; `height` is zeros, and its
+    last stays 0 and closes every row.
     """
     ny, nx = poor.shape
     best = (0, 0, 0, 0)

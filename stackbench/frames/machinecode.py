@@ -2,6 +2,7 @@
 
 import hashlib
 import os
+import re
 import shutil
 import time
 from pathlib import Path
@@ -9,16 +10,35 @@ from pathlib import Path
 import platformdirs
 
 _UNUSED_S = 30 * 24 * 3600.0
+_KERNEL = re.compile(rb"^@(compiled|inner|inlined)", re.MULTILINE)
+
+
+def kernel_sources(package: Path) -> dict[Path, bytes]:
+    """Read the modules of all folders that have a kernel in them.
+
+    Parameters
+    ----------
+    package : Path
+        The package's folder.
+
+    Returns
+    -------
+    dict of Path to bytes
+        Their text by their paths, in the order of the paths.
+    """
+    sources = {path: path.read_bytes() for path in sorted(package.rglob("*.py"))}
+    folders = {path.parent for path, source in sources.items() if _KERNEL.search(source)}
+    return {path: source for path, source in sources.items() if path.parent in folders}
 
 
 def machine_code_folder() -> Path:
     """Name the folder for the machine code of exactly these kernels.
 
     Numba's own check looks only at the file of the kernel that is called: a
-    change to one that it calls, in another file, would go unnoticed. So the
-    folder's name is a digest of all files with kernels in them. Folders of
-    other versions go when nobody used them for a month. NUMBA_CACHE_DIR, where
-    it is set, has the say.
+    change to one that it calls, or to a constant that it uses, in another file,
+    would go unnoticed. So the folder's name is a digest of all that kernels may
+    be made of (`kernel_sources`). Folders of other versions go when nobody used
+    them for a month. NUMBA_CACHE_DIR, where it is set, has the say.
 
     Returns
     -------
@@ -28,12 +48,9 @@ def machine_code_folder() -> Path:
     """
     if chosen := os.environ.get("NUMBA_CACHE_DIR"):
         return Path(chosen)
-    package = Path(__file__).parents[1]
     digest = hashlib.sha256()
-    for path in sorted(package.rglob("*.py")):
-        source = path.read_bytes()
-        if b"compiled" in source or b"numba" in source:
-            digest.update(source)
+    for source in kernel_sources(Path(__file__).parents[1]).values():
+        digest.update(source)
     kernels = Path(platformdirs.user_cache_dir("stackbench", appauthor=False)) / "kernels"
     folder = kernels / digest.hexdigest()[:16]
     if not folder.is_dir() and kernels.is_dir():

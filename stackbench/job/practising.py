@@ -98,13 +98,13 @@ def _resample() -> None:
 
 
 def _follow_noise() -> None:
-    from stackbench.stacking.propagation import CHUNK, noise_of_mean
+    from stackbench.stacking.propagation import make_sums, noise_of_mean
 
     cube = np.ones((2, _SIDE), dtype=np.float32)
     each, counts = np.ones(2, dtype=np.float32), np.ones(_SIDE, dtype=np.uint16)
     complete = np.array([True, False])
-    sums = np.empty((2, CHUNK), dtype=np.float32)
-    noise_of_mean(cube, complete, each, each, counts, counts, counts, sums, np.empty_like(cube[0]))
+    out = np.empty_like(cube[0])
+    noise_of_mean(cube, complete, each, each, counts, counts, counts, make_sums(), out)
 
 
 def _export() -> None:

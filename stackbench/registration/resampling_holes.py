@@ -79,8 +79,8 @@ def fill_pixels(block: F32, bad: NDArray[np.int64], values: F32, counts: F32) ->
     values : ndarray, shape (n,), float32
         Working space.
     counts : ndarray, shape (n,), float32
-        Ones. How often each bad pixel is to be counted: many times where no
-        good pixel lies within reach and 0 had to be filled in.
+        Ones; afterwards how often each bad pixel is to be counted: many times
+        where no good pixel lies within reach and 0 had to be filled in.
     """
     ny, nx = block.shape
     for k in range(bad.shape[0]):

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled_fast, inner_fast
-from stackbench.frames.instructions import lower, upper
+from stackbench.frames.instructions import Index, lower, upper
 from stackbench.registration.resampling_rows import FLAT, filter_row, lay_weights, strip_row
-from stackbench.registration.resampling_runs import Index, Ramp, Ringing, laid_run
+from stackbench.registration.resampling_runs import Ramp, Ringing, laid_run
 
 F32 = NDArray[np.float32]
 

@@ -8,11 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import inner_fast
-from stackbench.frames.instructions import lower, upper
+from stackbench.frames.instructions import Index, lower, upper
 from stackbench.registration.lanczos import MARGIN, PHASES
 from stackbench.registration.resampling_runs import (
     BESIDE,
-    Index,
     Ramp,
     Ringing,
     even_run,

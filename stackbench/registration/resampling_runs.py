@@ -6,17 +6,15 @@ lowest of the nearest four (or five) taps by at most `slack` + `share` × (their
 highest − their lowest); see `stackbench.registration.resampling` for why.
 """
 
-from typing import NamedTuple, TypeAlias
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import inner_fast
+from stackbench.frames.instructions import Index
 
 F32 = NDArray[np.float32]
-
-# A whole number inside the kernels; Python's int for the type checker.
-Index: TypeAlias = int | np.int64
 
 BESIDE = np.int64(1)
 """How far the taps of a row lie apart; typed, as numba compiles anew for a plain 1."""

@@ -55,7 +55,7 @@ def square_taps(
     levels : ndarray, shape (4,), float32
         The slack and the share of the ringing limit, then the factor and the
         summand applied to every pixel; the slack in units of the result.
-    padded : ndarray, shape (rows, columns), float32
+    padded : ndarray, float32
         From `padding_room`; filled.
     """
     height, width = out.shape

@@ -4,9 +4,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import inlined, inner_fast
-from stackbench.frames.instructions import lower, upper, where
+from stackbench.frames.instructions import where
 from stackbench.rejection.clipping import CENTRE, REACH, TOTAL, UNLIMITED
-from stackbench.rejection.lanes import WIDTH, Index
+from stackbench.rejection.lanes import WIDTH, Index, lower, upper
 from stackbench.rejection.scaled_clipping import MIDDLE
 from stackbench.rejection.sorting import (
     MAD,

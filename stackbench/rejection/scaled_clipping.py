@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import inner_fast
-from stackbench.frames.instructions import lower, upper, where
+from stackbench.frames.instructions import where
 from stackbench.rejection.clipping import (
     CENTRE,
     CLIP_FREE,
@@ -21,7 +21,7 @@ from stackbench.rejection.clipping import (
     UNLIMITED,
     look_up,
 )
-from stackbench.rejection.lanes import FOUR, NONE, ONE, THREE, TWO, WIDTH, Index
+from stackbench.rejection.lanes import FOUR, NONE, ONE, THREE, TWO, WIDTH, Index, lower, upper
 from stackbench.rejection.sorting import VALID, Lanes
 
 _ZERO = np.float32(0)

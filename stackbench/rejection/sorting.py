@@ -4,8 +4,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import inner_fast
-from stackbench.frames.instructions import lower, upper, where
-from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, Index
+from stackbench.frames.instructions import where
+from stackbench.rejection.lanes import NONE, ONE, TWO, WIDTH, Index, lower, upper
 
 Lanes = NDArray[np.float32]
 
@@ -281,7 +281,7 @@ def _ranked(columns: Lanes, depth: Index, rank: Index, block: Lanes) -> None:
         block[NEXT_RANKED + i] = _INFINITY
     # Pairs of which one list has none come first or last.
     first = rank + ONE - downward if rank + ONE > downward else ONE
-    last = lower(rank, upward)
+    last = where(rank < upward, rank, upward)
     for up in range(ONE, first):
         high = (below + up) * WIDTH
         for i in range(WIDTH):

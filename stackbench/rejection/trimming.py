@@ -4,10 +4,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import inner_fast
-from stackbench.frames.instructions import lower, upper, where
+from stackbench.frames.instructions import where
 from stackbench.rejection.averaging import VALUES, WEIGHTS, divide
 from stackbench.rejection.clipping import BELOW, CENTRE, KEPT, REACH, TOTAL
-from stackbench.rejection.lanes import TWO, WIDTH, Index
+from stackbench.rejection.lanes import TWO, WIDTH, Index, lower, upper
 from stackbench.rejection.sorting import MEDIAN, VALID, Lanes
 
 _ZERO = np.float32(0)

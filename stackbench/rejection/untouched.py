@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import inner_fast
-from stackbench.frames.instructions import lower, upper, where
-from stackbench.rejection.lanes import FOUR, NONE, ONE, THREE, TWO, WIDTH, Index
+from stackbench.frames.instructions import where
+from stackbench.rejection.lanes import FOUR, NONE, ONE, THREE, TWO, WIDTH, Index, lower, upper
 from stackbench.rejection.sorting import Lanes
 
 Floats = NDArray[np.float32]

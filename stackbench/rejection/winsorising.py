@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import inner_fast
-from stackbench.frames.instructions import lower, upper, where
+from stackbench.frames.instructions import where
 from stackbench.rejection.clipping import (
     CENTRE,
     HIGH_FACTOR,
@@ -15,7 +15,7 @@ from stackbench.rejection.clipping import (
     TOTAL,
     UNLIMITED,
 )
-from stackbench.rejection.lanes import ONE, TWO, WIDTH, Index
+from stackbench.rejection.lanes import ONE, TWO, WIDTH, Index, lower, upper
 from stackbench.rejection.scaled_clipping import MIDDLE
 from stackbench.rejection.sorting import MEDIAN, VALID, Lanes
 

@@ -156,7 +156,7 @@ class _Work:
     ) -> None:
         """Reject along the depth, average, and write the piece."""
         from stackbench.rejection.depth import combine_depth
-        from stackbench.stacking.propagation import CHUNK, noise_of_mean
+        from stackbench.stacking.propagation import make_sums, noise_of_mean
 
         # The kernel that follows the noise reads which pixels are missing, so
         # it would matter if rejection changed the cube: it does not.
@@ -166,7 +166,7 @@ class _Work:
         sigma = np.empty(cube.shape[1], dtype=np.float32)
         noise_of_mean(
             cube, complete, self._weights, self._noise, combined.kept, combined.low,
-            combined.high, np.empty((2, CHUNK), dtype=np.float32), sigma,
+            combined.high, make_sums(), sigma,
         )  # fmt: skip
         sigma *= self._spread
         place_in = np.s_[area.y0 : area.y1, area.x0 : area.x1]

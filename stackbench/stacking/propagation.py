@@ -10,8 +10,18 @@ F32 = NDArray[np.float32]
 U16 = NDArray[np.uint16]
 
 
-CHUNK = 2048
-"""Pixels whose sums stay in the cache."""
+_CHUNK = 2048  # pixels whose sums stay in the cache
+
+
+def make_sums() -> F32:
+    """Make working space for `noise_of_mean`.
+
+    Returns
+    -------
+    ndarray, float32
+        For one call at a time.
+    """
+    return np.empty((2, _CHUNK), dtype=np.float32)
 
 
 @inner_fast
@@ -53,15 +63,15 @@ def noise_of_mean(
         Each sub's weight, and its background's σ after scaling.
     kept, low, high : ndarray, shape (n,), uint16
         How many values were kept, and rejected on either side.
-    sums : ndarray, shape (2, `CHUNK`), float32
-        Working space.
+    sums : ndarray, float32
+        From `make_sums`.
     out : ndarray, shape (n,), float32
         √Σw²σ² / Σw of the kept; NaN where none is.
     """
     n = out.shape[0]
     total, variance = sums[0], sums[1]
-    for start in range(0, n, CHUNK):
-        count = lower(CHUNK, n - start)
+    for start in range(0, n, _CHUNK):
+        count = lower(_CHUNK, n - start)
         total[:] = 0.0
         variance[:] = 0.0
         for k in range(cube.shape[0]):

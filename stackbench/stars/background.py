@@ -241,7 +241,10 @@ def _improve(
     level: Floats,
     sigma: Floats,
 ) -> None:
-    """Clip some rows of a row of boxes about `level`; put mean and noise of the rest there."""
+    """Clip some rows of a row of boxes about `level`; put mean and noise of the rest there.
+
+    `work` has the limits of `_add_row` in its first three rows, the sums in the others.
+    """
     limits, sums = work[:3], work[3:]
     for i in range(level.size):
         x0, x1 = x_edges[i], x_edges[i + 1]

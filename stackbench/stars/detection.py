@@ -316,12 +316,13 @@ def _smooth_maxima(
             ):
                 continue
             if count < found.shape[0]:
+                # NaN beside an infinite pixel, and stays so: the second is taken then.
                 bend_x = 2 * v - middle[x - 1] - middle[x + 1]
                 bend_y = 2 * v - before[x] - out[x]
                 dx = 0.5 * (middle[x + 1] - middle[x - 1]) / bend_x if bend_x > 0 else 0.0
                 dy = 0.5 * (out[x] - before[x]) / bend_y if bend_y > 0 else 0.0
-                found[count, 0] = x + lower(upper(dx, -0.5), 0.5)
-                found[count, 1] = y - 1 + lower(upper(dy, -0.5), 0.5)
+                found[count, 0] = x + lower(0.5, upper(-0.5, dx))
+                found[count, 1] = y - 1 + lower(0.5, upper(-0.5, dy))
                 found[count, 2] = v
             count += 1
     return count

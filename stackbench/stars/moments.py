@@ -2,23 +2,19 @@
 
 import math
 from dataclasses import dataclass
-from typing import NamedTuple, TypeAlias
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from stackbench.frames.compiled import compiled, inner, inner_fast
-from stackbench.frames.instructions import lower, upper
+from stackbench.frames.instructions import Index, lower, upper
 from stackbench.stars.median import median_in_place
 from stackbench.stars.records import Floats
 
 _STEPS = 4
 # About how many pixels of a ring are looked at, at most.
 _RING_PIXELS = 1024
-
-
-# A whole number inside the kernels; Python's int for the type checker.
-Index: TypeAlias = int | np.int64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackbench.frames.compiled import compiled, inlined, inner, inner_fast
-from stackbench.frames.instructions import lower, upper
+from stackbench.frames.instructions import Index, lower, upper
 from stackbench.stars.records import Floats
 
 _LEAST_U, _MOST_U = 0.005, 0.9
@@ -205,7 +205,7 @@ def _normal_equations(
 
 @inner
 def _solve(
-    h: Floats, damping: float, g: Floats, count: int | np.int64, factor: Floats, step: Floats
+    h: Floats, damping: float, g: Floats, count: Index, factor: Floats, step: Floats
 ) -> bool:
     """Solve (H + damping·diag H)·step = g by Cholesky; False if not positive definite."""
     for a in range(count):

@@ -84,7 +84,7 @@ def main() -> None:
     """Read the command line."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     parser.add_argument("parts", nargs="*", metavar="PART", help=f"of {', '.join(PARTS)}; all")
-    parser.add_argument("--quick", action="store_true", help="small nights, each run once")
+    parser.add_argument("--quick", action="store_true", help="small nights, run once or twice")
     parser.add_argument("--out", type=Path, default=Path("out-bench"))
     parser.add_argument(
         "--repeats",

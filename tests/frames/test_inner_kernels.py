@@ -1,4 +1,4 @@
-"""Inner kernels have no entry for Python: only kernels may name them."""
+"""Inner kernels are for kernels alone; inlined ones for a single place in one of them."""
 
 import ast
 from pathlib import Path
@@ -59,6 +59,21 @@ def _misused(trees):
     return found
 
 
+def _places(trees):
+    """Count the places where kernels that are to be inlined are called, by their names."""
+    inlined = {
+        node.name: 0
+        for tree in trees.values()
+        for node in tree.body
+        if _is_decorated(node, {"inlined"})
+    }
+    for tree in trees.values():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+                inlined |= {one: n + 1 for one, n in inlined.items() if one == node.func.id}
+    return inlined
+
+
 def _trees(folder, package):
     return {
         ".".join((package, *path.relative_to(folder).with_suffix("").parts)): ast.parse(
@@ -71,6 +86,12 @@ def _trees(folder, package):
 def test_python_code_names_no_inner_kernel():
     tests = Path(__file__).parents[1]
     assert _misused(_trees(PACKAGE, "stackbench") | _trees(tests, "tests")) == set()
+
+
+def test_inlined_kernels_are_called_in_one_place():
+    places = _places(_trees(PACKAGE, "stackbench"))
+    assert places
+    assert set(places.values()) == {1}
 
 
 @pytest.mark.parametrize(

@@ -43,6 +43,20 @@ def test_of_nan_and_a_number_the_second_is_chosen():
     assert np.isnan(_chosen(number, nan)[:2]).all()
 
 
-def test_numbers_of_two_types_are_refused():
-    with pytest.raises(TypingError, match="two numbers of one type"):
+@compiled
+def _where(condition, one, other):
+    return where(condition, one, other)
+
+
+def test_values_of_two_types_are_refused():
+    with pytest.raises(TypingError, match="two values of one type"):
         _chosen(np.float32(1), np.int64(1))
+    with pytest.raises(TypingError, match="two values of one type"):
+        _where(False, np.int32(1), np.int64(2**40))
+
+
+def test_what_is_no_condition_and_no_number_is_refused():
+    with pytest.raises(TypingError, match="a condition wanted"):
+        _where(0.5, 1, 2)
+    with pytest.raises(TypingError, match="numbers wanted"):
+        _chosen(1j, 2j)

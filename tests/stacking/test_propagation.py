@@ -3,7 +3,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from stackbench.stacking.propagation import CHUNK, noise_of_mean
+from stackbench.stacking.propagation import make_sums, noise_of_mean
 
 
 @settings(max_examples=30, deadline=None)
@@ -21,8 +21,7 @@ def test_agrees_with_a_plain_evaluation(depth, missing, seed):
     high = rng.integers(0, found // 3 + 1).astype(np.uint16)
     kept = (found - low - high).astype(np.uint16)
     out = np.empty(n, dtype=np.float32)
-    sums = np.empty((2, CHUNK), dtype=np.float32)
-    noise_of_mean(cube, ~gaps, weights, noise, kept, low, high, sums, out)
+    noise_of_mean(cube, ~gaps, weights, noise, kept, low, high, make_sums(), out)
     w, sigma = weights.astype(np.float64)[:, None], noise.astype(np.float64)[:, None]
     with np.errstate(invalid="ignore", divide="ignore"):
         share = found / kept
