@@ -14,7 +14,7 @@ from stackbench.export.lessons import filter_advice_entry as in_record
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Frame
 from stackbench.frames.targets import target_key
-from stackbench.frames.words import duration, percent
+from stackbench.frames.words import counted, duration, percent
 from stackbench.job.diagnosing import TargetNight
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.judging import known
@@ -121,8 +121,8 @@ def _filter_lines(advice: FilterAdvice, gain: float) -> list[str]:
     so_far = duration(depth.exposure_s)
     snr = "" if advice.star_snr is None else f"; the median star has S/N {advice.star_snr:.0f}"
     lines = [
-        f"{depth.subs} subs, {so_far} in all{snr}; {duration(advice.more_hours * 3600)} more "
-        f"make S/N {gain:g} times better"
+        f"{counted(depth.subs, 'sub')}, {so_far} in all{snr}; "
+        f"{duration(advice.more_hours * 3600)} more make S/N {gain:g} times better"
     ]
     if advice.shortest_sub_s is not None and advice.read_share is not None:
         lines.append(

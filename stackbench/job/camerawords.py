@@ -98,7 +98,7 @@ def _bias_rows(facts: CameraFacts) -> Iterator[tuple[str, str]]:
 
 def _trend_words(drift: Trend, per: str) -> str:
     # few frames, whose own scatter gives the error: 3 σ comes about by chance too often
-    sure = "" if drift.significance > 5 else ", no more than chance"
+    sure = "" if drift.significance > 5 else "; not certain with so few frames"
     said = f"{drift.slope:+.3g} ± {drift.error:.2g} ADU per {per}, {drift.change:+.2g} ADU in all"
     return f"{said}{sure}".replace("-", "−")
 
@@ -123,7 +123,7 @@ def _flat_words(flat: FlatFacts) -> str:
         )
     if flat.response is not None:
         parts.append(
-            f"pixel response {percent(flat.response.rms, 2)} ± "
-            f"{percent(flat.response.error, 2)} rms"
+            f"pixel response {percent(flat.response.rms, 3)} ± "
+            f"{percent(flat.response.error, 3)} rms"
         )
     return ", ".join(parts).replace("-", "−")

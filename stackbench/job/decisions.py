@@ -59,7 +59,10 @@ def _sub_named(name: str, found: Found) -> Frame:
         if frame.kind is Kind.LIGHT and parts and frame.path.parts[-len(parts) :] == parts
     ]
     if not fitting:
-        raise WrongUseError(f"{name}: no sub of this name is in the night; frames.csv lists them")
+        raise WrongUseError(
+            f"{name}: no light of this name is in the night; give the name of its file, "
+            "or the end of its path"
+        )
     if len(fitting) > 1:
         places = ", ".join(str(frame.path) for frame in fitting)
         raise WrongUseError(f"{name}: several subs have this name ({places}); add the folder")

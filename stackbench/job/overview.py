@@ -80,6 +80,13 @@ def _labels_of(frames: Sequence[Frame], store: Store) -> dict[Path, Label]:
     return found
 
 
+_NO_LIGHTS = Problem(
+    what="No light frames were found.",
+    why="by its header, none of the files that can be read is one; nothing can be stacked",
+    remedy="name the folder that holds the lights, or set by hand which frames are lights",
+)
+
+
 def overview_of(
     frames: Sequence[Frame],
     problems: Sequence[Problem] = (),
@@ -111,6 +118,8 @@ def overview_of(
         for group in light_groups(frames)
     )
     found = dict.fromkeys((*problems, *doubts))
+    if not groups:
+        found[_NO_LIGHTS] = None
     for served in groups:
         for serving, _ in served.servings:
             found.update(dict.fromkeys(serving.problems))

@@ -28,19 +28,19 @@ def overview_lines(overview: Overview) -> list[str]:
     lines: list[str] = []
     for served in overview.groups:
         lines += [*_group_lines(served), ""]
-    if not overview.groups:
-        lines += ["No light frames were found.", ""]
     sets = overview.plan.sets
     if sets:
         lines.append("Calibration frames")
         for one in sets:
-            number = f"  {len(one.frames):4d} {one.kind}"
+            # a set of the library is there as a master, without its frames
+            number = f"  {len(one.frames) or '–':>4} {one.kind}"
             facts = [
                 f"filter {one.filter}" if one.filter else "",
                 duration(one.exposure_s) if one.kind is not Kind.BIAS else "",
                 celsius(one.temperature_c) if one.temperature_c is not None else "",
                 one.night.isoformat() if one.night else "",
                 setup_label(one.setup),
+                "" if one.frames else "a master of the library",
             ]
             lines.append(", ".join([number, *filter(None, facts)]))
         lines.append("")

@@ -96,7 +96,7 @@ class SettingsForm(QWidget):
         for one in self._part.settings:
             wrong = self._faults_told[one.path]
             words = faults.get(one.path, "")
-            wrong.setText(f"✕ {one.words} {words}." if words else "")
+            wrong.setText(f"✕ {one.words}: {words}." if words else "")
             wrong.setVisible(bool(words))
 
     def focus_on(self, path: str) -> None:
@@ -142,7 +142,7 @@ class SettingsForm(QWidget):
             grid.addWidget(editor, row, 1, 1, 2 if wide else 1)
             if not wide:
                 grid.addWidget(label(one.unit, "muted", wrap=False), row, 2)
-        shown = label("", "muted", wrap=False)
+        shown = label("", "muted")
         self._defaults_told[one.path] = shown
         grid.addWidget(shown, row, 3)
         wrong = label("", "warn")

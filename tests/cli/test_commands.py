@@ -149,7 +149,7 @@ def test_nothing_to_stack_is_exit_code_1(tmp_path):
         (["run", FOLDER, "--out", FOLDER], "output folder"),
         (["run", FOLDER, "--tiff", "jpeg"], "uint16 or float32"),
         (["run", FOLDER, "--settings", "none.toml"], "none.toml"),
-        (["run", FOLDER, "--reject", "none.fits"], "no sub of this name"),
+        (["run", FOLDER, "--reject", "none.fits"], "no light of this name"),
         (["inspect", "nowhere"], "does not exist"),
         (["report", "nowhere"], "no record of a finished job"),
         (["run", FOLDER, "--jobs", "0"], "--jobs"),

@@ -1,6 +1,8 @@
 """Masters, stacks and channels as they are shown."""
 
+import itertools
 import shutil
+import time
 
 import numpy as np
 import pytest
@@ -59,7 +61,17 @@ def test_masters_show_their_picture_numbers_histogram_and_frames(qtbot, finished
     assert "marks: 1 %" in page.histogram.accessibleDescription()
 
 
-def test_masters_appear_while_others_are_still_made(qtbot, window, night, tmp_path):
+def test_masters_appear_while_others_are_still_made(qtbot, window, night, tmp_path, monkeypatch):
+    from stackbench.job import mastermaking
+
+    make, turn = mastermaking.make_master, itertools.count()
+
+    def unhurried(*arguments, **options):
+        # those that end within one telling of the states (30 ms) are seen together
+        time.sleep(0.2 * next(turn))
+        return make(*arguments, **options)
+
+    monkeypatch.setattr(mastermaking, "make_master", unhurried)
     seen = []
     window.controller.model.changed.connect(
         lambda: seen.append((len(window.masters.masters), window.controller.working))
@@ -71,7 +83,6 @@ def test_masters_appear_while_others_are_still_made(qtbot, window, night, tmp_pa
         shown(qtbot, window.masters.products.view)
     counts = [count for count, working in seen if working]
     assert counts == sorted(counts)
-    # those that end within one telling of the states (30 ms) are seen together
     assert any(0 < count < 4 for count in counts)
     assert counts[-1] == 4
 
