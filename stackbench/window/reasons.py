@@ -1,5 +1,6 @@
 """Why a sub was judged as it was: in words, and its measures against limits and the best."""
 
+from PySide6.QtCore import QSize
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QVBoxLayout, QWidget
 
@@ -40,7 +41,7 @@ class ReasonsView(QWidget):
         told.setLayout(self._words)
         self._words.setContentsMargins(0, 0, 0, 0)
         columns.addWidget(told, 4)
-        grid = QGridLayout()
+        self._grid = grid = QGridLayout()
         grid.setHorizontalSpacing(14)
         grid.setVerticalSpacing(2)
         columns.addLayout(grid, 5)
@@ -65,6 +66,15 @@ class ReasonsView(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(frame)
+
+    def minimumSizeHint(self) -> QSize:  # noqa: N802 - Qt's name
+        """Ask for no room for what may be left out, so that a wide view can become narrow."""
+        hint = super().minimumSizeHint()
+        if not self._spare[0].isHidden():
+            for words in _TOLD_ELSEWHERE:
+                column = self._grid.cellRect(0, _HEADS.index(words))
+                hint -= QSize(column.width() + self._grid.horizontalSpacing(), 0)
+        return hint
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt's name
         """Leave out, where there is little room, what is told elsewhere too."""

@@ -51,7 +51,7 @@ class SettingsForm(QWidget):
         grid.setVerticalSpacing(3)
         grid.setColumnStretch(3, 1)
         for number, one in enumerate(part.settings):
-            self._add(grid, 3 * number, one)
+            self._add(grid, 4 * number, one)
         column.addLayout(grid)
         column.addStretch()
 
@@ -139,20 +139,23 @@ class SettingsForm(QWidget):
             name.setMinimumWidth(260)
             grid.addWidget(name, row, 0)
             wide = isinstance(editor, QComboBox)
-            grid.addWidget(editor, row, 1, 1, 2 if wide else 1)
+            grid.addWidget(editor, row, 1, 1, 3 if wide else 1)
             if not wide:
                 grid.addWidget(label(one.unit, "muted", wrap=False), row, 2)
-        shown = label("", "muted")
+        shown = label("", "muted", wrap=False)
         self._defaults_told[one.path] = shown
-        grid.addWidget(shown, row, 3)
+        if isinstance(editor, QComboBox):  # its words are long: below it
+            grid.addWidget(shown, row + 1, 1, 1, 3)
+        else:
+            grid.addWidget(shown, row, 3)
         wrong = label("", "warn")
         wrong.hide()
         self._faults_told[one.path] = wrong
-        grid.addWidget(wrong, row + 1, 0, 1, 4)
+        grid.addWidget(wrong, row + 2, 0, 1, 4)
         words = label(one.help, "muted")
         words.setContentsMargins(0, 0, 0, 8)
         words.setVisible(bool(one.help))
-        grid.addWidget(words, row + 2, 0, 1, 4)
+        grid.addWidget(words, row + 3, 0, 1, 4)
 
     def _make(self, one: Setting) -> QWidget:
         if one.form is Form.SWITCH:

@@ -178,3 +178,14 @@ def test_what_is_looked_at_next_is_fetched_ahead(qtbot, finished, review):
     qtbot.waitUntil(lambda: review.fetched(after), timeout=TIMEOUT)
     finished.actions_by_words["Next in Review"].trigger()
     assert review.pair.shown == after.path, "shown at once"
+
+
+def test_a_wide_page_becomes_narrow_again(qtbot, finished, review):
+    finished.resize(1500, 900)
+    settle(qtbot, finished)
+    told = review.reasons
+    assert told.minimumSizeHint().width() < told.layout().minimumSize().width(), "may leave out"
+    finished.resize(finished.minimumSize())
+    settle(qtbot, finished)
+    assert told.minimumSizeHint().width() == told.layout().minimumSize().width(), "left out"
+    assert review.width() <= review.parentWidget().width()

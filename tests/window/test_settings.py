@@ -192,3 +192,14 @@ def test_settings_that_cannot_be_read_any_more_are_those_of_the_program(choices)
     choices.keep_text("threads", "many")
     assert choices.settings() == Settings()
     assert choices.threads() is None
+
+
+def test_every_form_is_seen_to_its_right_end(qtbot, window):
+    window.resize(1280, 800)
+    dialog = window.beside.show_settings()
+    settle(qtbot, window)
+    for number, form in enumerate(dialog.forms):
+        dialog.parts.setCurrentRow(number)
+        settle(qtbot, window)
+        assert form.minimumSizeHint().width() <= form.parentWidget().width(), form
+    dialog.reject()
