@@ -82,7 +82,7 @@ def _labels_of(frames: Sequence[Frame], store: Store) -> dict[Path, Label]:
 
 _NO_LIGHTS = Problem(
     what="No light frames were found.",
-    why="by its header, none of the files that can be read is one; nothing can be stacked",
+    why="none of the files that can be read is a light by its header, so nothing is stacked",
     remedy="name the folder that holds the lights, or set by hand which frames are lights",
 )
 
