@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from stackbench.calibration.decoding import OpenRows
 from stackbench.calibration.records import Master
 from stackbench.frames.pixels import MappedRows, PixelFile
+from stackbench.frames.room import Room
 from stackbench.frames.work import in_threads
 
 _BAND_ROWS = 64
@@ -89,21 +90,7 @@ class CalibratedRows:
         ndarray, shape (stop - start, nx), float32
             Calibrated values, ADU; NaN where undefined.
         """
-        out = np.empty((stop - start, self.shape[1]), dtype=np.float32)
-        self.rows_into(start, stop, out=out)
-        return out
-
-    def rows_into(self, start: int, stop: int, *, out: NDArray[np.float32]) -> None:
-        """Write rows start … stop − 1 into an array that the caller keeps.
-
-        Parameters
-        ----------
-        start, stop : int
-            First row and the row after the last, 0 <= start <= stop <= ny.
-        out : ndarray, shape (stop - start, nx), float32
-            Receives the calibrated values, ADU; NaN where undefined.
-        """
-        self._calibrate(OpenRows(self._raw, start, stop), start, stop, out)
+        return self.block(start, stop, 0, self.shape[1])
 
     def block(self, y0: int, y1: int, x0: int, x1: int) -> NDArray[np.float32]:
         """Return pixels [y0:y1, x0:x1] as a new array the caller may change.
@@ -119,12 +106,26 @@ class CalibratedRows:
             Calibrated values, ADU; NaN where undefined.
         """
         out = np.empty((y1 - y0, x1 - x0), dtype=np.float32)
-        self._calibrate(OpenRows(self._raw, y0, y1), y0, y1, out, left=x0)
+        self.block_into(y0, y1, x0, x1, out=out)
         return out
 
+    def block_into(self, y0: int, y1: int, x0: int, x1: int, *, out: NDArray[np.float32]) -> None:
+        """Write pixels [y0:y1, x0:x1] into an array that the caller keeps.
+
+        Parameters
+        ----------
+        y0, y1, x0, x1 : int
+            First row and the row after the last; the same for columns.
+        out : ndarray, shape (y1 - y0, x1 - x0), float32
+            Receives the calibrated values, ADU; NaN where undefined.
+        """
+        if out.shape != (y1 - y0, x1 - x0):
+            raise ValueError(f"out of shape {out.shape} cannot receive {(y1 - y0, x1 - x0)}")
+        self._calibrate(OpenRows(self._raw, y0, y1), y0, y1, out, left=x0)
+
     def rows_and_saturated(
-        self, start: int, stop: int, *, out: NDArray[np.float32]
-    ) -> NDArray[np.bool_] | None:
+        self, start: int, stop: int, *, out: NDArray[np.float32], saturated: NDArray[np.bool_]
+    ) -> bool:
         """Write rows start … stop − 1 and mark those saturated in the raw frame.
 
         Parameters
@@ -133,16 +134,21 @@ class CalibratedRows:
             First row and the row after the last, 0 <= start <= stop <= ny.
         out : ndarray, shape (stop - start, nx), float32
             Receives the calibrated values, ADU; NaN where undefined.
+        saturated : ndarray, shape (stop - start, nx), bool
+            Receives True where the raw value is at or above the saturation level.
 
         Returns
         -------
-        ndarray, shape (stop - start, nx), bool, or None
-            None when no pixel is saturated, or the level is unknown.
+        bool
+            Whether there is such a pixel; none where the level is unknown.
         """
         raw = OpenRows(self._raw, start, stop)
         self._calibrate(raw, start, stop, out)
         level = self._calibrator.saturation_adu
-        return None if level is None else raw.saturated(level)
+        if level is None:
+            saturated[...] = False
+            return False
+        return raw.mark_saturated(level, out=saturated)
 
     def _calibrate(
         self, raw: OpenRows, start: int, stop: int, out: NDArray[np.float32], *, left: int = 0
@@ -238,7 +244,11 @@ def make_calibrator(
 
 
 def calibrate_frame(
-    pixel_file: PixelFile, calibrator: Calibrator, *, jobs: int = 1
+    pixel_file: PixelFile,
+    calibrator: Calibrator,
+    *,
+    jobs: int = 1,
+    room: Room | None = None,
 ) -> CalibratedFrame:
     """Calibrate a whole frame, for measuring it.
 
@@ -250,6 +260,8 @@ def calibrate_frame(
         What to apply.
     jobs : int
         Number of threads.
+    room : Room, optional
+        Where the frame may lie; good then until this is used again.
 
     Returns
     -------
@@ -265,17 +277,14 @@ def calibrate_frame(
     """
     source = CalibratedRows(pixel_file, calibrator)
     ny, _ = source.shape
-    data = np.empty(source.shape, dtype=np.float32)
+    memory = Room() if room is None else room
+    data, saturated = memory.pixels(source.shape), memory.marks(source.shape)
 
-    def _calibrate_band(start: int) -> tuple[int, NDArray[np.bool_] | None]:
-        stop = min(start + _BAND_ROWS, ny)
-        return start, source.rows_and_saturated(start, stop, out=data[start:stop])
+    def _calibrate_band(start: int) -> bool:
+        band = slice(start, min(start + _BAND_ROWS, ny))
+        return source.rows_and_saturated(
+            band.start, band.stop, out=data[band], saturated=saturated[band]
+        )
 
     bands = in_threads(_calibrate_band, range(0, ny, _BAND_ROWS), threads=jobs)
-    if all(marked is None for _, marked in bands):
-        return CalibratedFrame(data=data)
-    saturated = np.zeros(data.shape, dtype=np.bool_)
-    for start, marked in bands:
-        if marked is not None:
-            saturated[start : start + marked.shape[0]] = marked
-    return CalibratedFrame(data=data, saturated=saturated)
+    return CalibratedFrame(data=data, saturated=saturated if any(bands) else None)

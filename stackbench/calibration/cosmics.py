@@ -115,7 +115,8 @@ def find_hits(
     def _band(start: int) -> NDArray[np.int64]:
         top, end = max(0, start - _MARGIN_ROWS), min(ny, start + step + _MARGIN_ROWS)
         rows = np.empty((end - top, nx), dtype=np.float32)
-        saturated = source.rows_and_saturated(top, end, out=rows)
+        saturated = np.empty(rows.shape, dtype=np.bool_)
+        source.rows_and_saturated(top, end, out=rows, saturated=saturated)
         hit = _hits_of(rows, saturated, levels)
         inner = np.flatnonzero(hit[start - top : min(start + step, ny) - top])
         return inner.astype(np.int64) + start * nx
@@ -124,7 +125,7 @@ def find_hits(
 
 
 def _hits_of(
-    image: NDArray[np.float32], saturated: NDArray[np.bool_] | None, levels: SubLevels
+    image: NDArray[np.float32], saturated: NDArray[np.bool_], levels: SubLevels
 ) -> NDArray[np.bool_]:
     from ccdproc import cosmicray_lacosmic
 
@@ -143,9 +144,7 @@ def _hits_of(
         niter=_ROUNDS,
         satlevel=math.inf,
     )
-    hit: NDArray[np.bool_] = found & ~undefined
-    if saturated is not None:
-        hit &= ~_grown(saturated)
+    hit: NDArray[np.bool_] = found & ~undefined & ~_grown(saturated)
     return hit
 
 

@@ -12,6 +12,8 @@ from stackbench.frames.pixels import MappedRows
 from stackbench.frames.records import PixelLayout
 from stackbench.frames.rows import RowSource
 
+_LOWEST_WORD, _HIGHEST_WORD = -(1 << 15), (1 << 15) - 1
+
 
 class OpenRows:
     """Some rows of a raw frame, read once, to be calibrated whole or in parts.
@@ -84,28 +86,30 @@ class OpenRows:
         if factor != 1:
             out *= np.float32(factor)
 
-    def saturated(self, saturation_adu: float) -> NDArray[np.bool_] | None:
+    def mark_saturated(self, saturation_adu: float, *, out: NDArray[np.bool_]) -> bool:
         """Mark the pixels whose raw value is at or above the saturation level.
 
         Parameters
         ----------
         saturation_adu : float
             Raw value, ADU.
+        out : ndarray, shape (stop - start, nx), bool
+            Receives the marks.
 
         Returns
         -------
-        ndarray, shape (stop - start, nx), bool, or None
-            None when no pixel is saturated.
+        bool
+            Whether there is such a pixel.
         """
-        if self._words is None:
-            mask = self._values >= np.float32(saturation_adu)
-        elif _highest_word(self._words) < math.ceil(saturation_adu - self._zero):
-            return None
-        else:
-            raw = np.empty(self._words.shape, dtype=np.float32)
-            _from_16_bit(self._words, np.float32(self._zero), None, None, np.float32(1), 0, raw)
-            mask = raw >= np.float32(saturation_adu)
-        return mask if mask.any() else None
+        if self._words is not None:
+            least = max(math.ceil(saturation_adu - self._zero), _LOWEST_WORD)
+            if least > _HIGHEST_WORD:
+                out[...] = False
+                return False
+            highest = _mark_words(self._words, np.int16(least), out.view(np.uint8))
+            return bool(highest >= least)
+        np.greater_equal(self._values, np.float32(saturation_adu), out=out)
+        return bool(out.any())
 
 
 def _is_plain_16_bit(layout: PixelLayout) -> bool:
@@ -152,14 +156,16 @@ def _from_16_bit(
 
 
 @compiled
-def _highest_word(words: NDArray[np.uint16]) -> np.int16:
-    """Return the highest of big-endian signed words that a little-endian view shows."""
+def _mark_words(words: NDArray[np.uint16], least: np.int16, marks: NDArray[np.uint8]) -> np.int16:
+    """Put 1 where big-endian signed words, seen little-endian, reach `least`; tell the highest."""
     ny, nx = words.shape
-    highest = np.int16(-32768)
+    highest = np.int16(_LOWEST_WORD)
     for y in range(ny):
-        row = words[y]
+        row, out = words[y], marks[y]
         for x in range(nx):
             word = row[x]
             turned = np.int16((word >> np.uint16(8)) | (word << np.uint16(8)))
+            # All in 16 bits and fewer: a count, or a bool, would not vectorise.
+            out[x] = np.uint8(turned >= least)
             highest = upper(highest, turned)
     return highest

@@ -28,20 +28,27 @@ def clipped_moments(values: NDArray[np.floating[Any]]) -> tuple[float, float]:
         In the unit of the values; NaN where too few are defined (one for the
         mean, two for σ).
     """
-    kept = values[np.isfinite(values)].astype(np.float64)
+    # compared in their own precision, which takes half the time; summed in float64
+    kept = values[np.isfinite(values)]
     if kept.size < 2:
         return (float(kept[0]) if kept.size else math.nan), math.nan
     centre = median(kept)
     sigma = mad_sigma(kept, centre)
     if sigma == 0:  # more than half of the values are equal
-        sigma = float(kept.std(ddof=1))
+        sigma = _deviation(kept)
     for _ in range(3):
-        kept = kept[np.abs(kept - centre) <= 5 * sigma]
+        inside = np.abs(kept - kept.dtype.type(centre)) <= 5 * sigma
+        if not inside.all():
+            kept = kept[inside]
         if kept.size < 2:
             return centre, sigma
-        centre = float(kept.mean())
-        sigma = float(kept.std(ddof=1))
+        centre = float(kept.mean(dtype=np.float64))
+        sigma = _deviation(kept)
     return centre, sigma
+
+
+def _deviation(values: NDArray[np.floating[Any]]) -> float:
+    return float(values.std(ddof=1, dtype=np.float64))
 
 
 def clipped_sigma(values: NDArray[np.floating[Any]]) -> float:

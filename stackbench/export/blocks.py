@@ -209,9 +209,11 @@ def _write_pixels(stream: BinaryIO, image: NDArray[Any]) -> int:
     file_type = image.dtype.newbyteorder(">")
     # whole words of four bytes in every band, whatever the width
     step = max(4, _BAND_BYTES // max(nx * image.dtype.itemsize, 1) // 4 * 4)
+    room = np.empty((min(step, ny), nx), dtype=file_type)
     total = 0
     for row in range(0, ny, step):
-        band = np.ascontiguousarray(image[row : row + step], dtype=file_type)
+        band = room[: min(step, ny - row)]
+        band[...] = image[row : row + step]
         total += _word_sum(band.tobytes() if band.nbytes % 4 else band)
         stream.write(band.data)
     size = ny * nx * image.dtype.itemsize

@@ -1,9 +1,20 @@
 """Checksums of files, for the record of what a product was made from."""
 
 import hashlib
+import threading
 from pathlib import Path
 
 _BLOCK_BYTES = 2**22
+
+
+class _Room(threading.local):
+    """Where each thread reads to: to have fresh memory cleared takes a tenth of the summing."""
+
+    def __init__(self) -> None:
+        self.view = memoryview(bytearray(_BLOCK_BYTES))
+
+
+_ROOM = _Room()
 
 
 def file_sha256(path: Path) -> str:
@@ -25,9 +36,8 @@ def file_sha256(path: Path) -> str:
         If the file cannot be read.
     """
     total = hashlib.sha256()
-    buffer = bytearray(_BLOCK_BYTES)
-    view = memoryview(buffer)
+    view = _ROOM.view
     with path.open("rb", buffering=0) as file:
-        while count := file.readinto(buffer):
+        while count := file.readinto(view):
             total.update(view[:count])
     return total.hexdigest()

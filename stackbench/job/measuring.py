@@ -14,6 +14,7 @@ from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.records import Serving
 from stackbench.frames.errors import FrameError
 from stackbench.frames.records import Frame, Kind, Problem
+from stackbench.frames.room import Room
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
 from stackbench.job.finding import Found
@@ -134,6 +135,7 @@ def _measure(
             yield light, calibrators.calibrator(serving, light.setup.camera)
 
     uneven = looked_at(plan, lights)
+    room = Room()
 
     def _measure_one(item: tuple[Frame, Calibrator]) -> tuple[Frame, FrameMeasures | Problem]:
         light, calibrator = item
@@ -142,7 +144,7 @@ def _measure(
             value = single_value(MappedRows(pixels))
             if value is not None:
                 return light, _blank(light, value)
-            calibrated = calibrate_frame(pixels, calibrator)
+            calibrated = calibrate_frame(pixels, calibrator, room=room)
         except FrameError as error:
             return light, error.problem
         measures = measure_frame(

@@ -23,6 +23,7 @@ from typing import Protocol, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from stackbench.frames.room import Room
 from stackbench.frames.rows import RowSource
 from stackbench.registration.lanczos import phase_table, size_table
 from stackbench.registration.placement import Placement, Rectangle, source_window
@@ -37,121 +38,51 @@ RINGING_SIGMAS = 3.0
 """Undershoot left alone besides, in units of the sub's background noise."""
 
 
-class BlockSource(Protocol):
-    """A row source that can also make part of its rows, which saves work at 90°."""
+class IntoSource(Protocol):
+    """A row source that writes part of its rows into memory of the caller."""
 
     @property
     def shape(self) -> tuple[int, int]:
         """The whole image's (ny, nx)."""
 
-    def block(self, y0: int, y1: int, x0: int, x1: int) -> NDArray[np.float32]:
-        """Return pixels [y0:y1, x0:x1] as a new array the caller may change.
+    def block_into(self, y0: int, y1: int, x0: int, x1: int, *, out: NDArray[np.float32]) -> None:
+        """Write pixels [y0:y1, x0:x1] into an array.
 
         Parameters
         ----------
         y0, y1, x0, x1 : int
             First row and the row after the last; the same for columns.
-
-        Returns
-        -------
-        ndarray, shape (y1 - y0, x1 - x0), float32
-            Physical values, ADU; NaN where undefined.
-        """
-
-
-class IntoSource(Protocol):
-    """A row source that writes into memory of the caller."""
-
-    def rows_into(self, start: int, stop: int, *, out: NDArray[np.float32]) -> None:
-        """Write rows start … stop − 1 into an array.
-
-        Parameters
-        ----------
-        start, stop : int
-            First row and the row after the last.
-        out : ndarray, shape (stop - start, nx), float32
+        out : ndarray, shape (y1 - y0, x1 - x0), float32
             Receives physical values, ADU; NaN where undefined.
         """
 
 
-class Scratch:
-    """Memory that one thread uses again from call to call.
-
-    The operating system clears fresh memory page by page, which takes as long
-    as much of the work that is done in it.
-    """
-
-    def __init__(self) -> None:
-        self._pixels = np.empty(0, dtype=np.float32)
-        self._zeros = np.empty(0, dtype=np.uint8)
-
-    def pixels(self, shape: tuple[int, int]) -> NDArray[np.float32]:
-        """Lend an array of any content.
-
-        Parameters
-        ----------
-        shape : tuple of int
-            Rows and columns.
-
-        Returns
-        -------
-        ndarray, shape `shape`, float32
-            Good until the next call.
-        """
-        n = shape[0] * shape[1]
-        if self._pixels.size < n:
-            self._pixels = np.empty(n, dtype=np.float32)
-        return self._pixels[:n].reshape(shape)
-
-    def zeros(self, shape: tuple[int, int]) -> NDArray[np.uint8]:
-        """Lend an array of zeros, which must hold zeros again when it is handed back.
-
-        Parameters
-        ----------
-        shape : tuple of int
-            Rows and columns.
-
-        Returns
-        -------
-        ndarray, shape `shape`, uint8
-            Good until the next call.
-        """
-        n = shape[0] * shape[1]
-        if self._zeros.size < n:
-            self._zeros = np.zeros(n, dtype=np.uint8)
-        return self._zeros[:n].reshape(shape)
-
-
-def read_window(
-    source: RowSource, window: Rectangle, scratch: Scratch | None = None
-) -> NDArray[np.float32]:
+def read_window(source: RowSource, window: Rectangle, room: Room) -> NDArray[np.float32]:
     """Read part of a sub.
 
     Parameters
     ----------
     source : RowSource
-        The sub; if it is a `BlockSource` too, only the wanted columns are
-        made, if an `IntoSource`, no fresh memory is needed.
+        The sub; if it is an `IntoSource` too, only the wanted columns are made,
+        and no fresh memory is needed.
     window : Rectangle
         Which part.
-    scratch : Scratch, optional
+    room : Room
         Where the pixels may go.
 
     Returns
     -------
     ndarray, shape window.shape, float32, C-contiguous
-        Pixels, the caller's own until `scratch` is used again.
+        Pixels, the caller's own until `room` is used again.
     """
-    whole = window.x0 == 0 and window.x1 == source.shape[1]
     # Asked for by name: checking against a protocol takes as long as reading.
-    if not whole and hasattr(source, "block"):
-        pixels = cast(BlockSource, source).block(window.y0, window.y1, window.x0, window.x1)
-    elif whole and scratch is not None and hasattr(source, "rows_into"):
-        pixels = scratch.pixels(window.shape)
-        cast(IntoSource, source).rows_into(window.y0, window.y1, out=pixels)
-    else:
-        pixels = source.rows(window.y0, window.y1)[:, window.x0 : window.x1]
-    return np.ascontiguousarray(pixels, dtype=np.float32)
+    if hasattr(source, "block_into"):
+        pixels = room.pixels(window.shape)
+        y0, y1, x0, x1 = window.y0, window.y1, window.x0, window.x1
+        cast(IntoSource, source).block_into(y0, y1, x0, x1, out=pixels)
+        return pixels
+    whole = source.rows(window.y0, window.y1)
+    return np.ascontiguousarray(whole[:, window.x0 : window.x1], dtype=np.float32)
 
 
 def resample(
@@ -163,7 +94,7 @@ def resample(
     scale: float = 1.0,
     offset: float = 0.0,
     into: NDArray[np.float32] | None = None,
-    scratch: Scratch | None = None,
+    room: Room | None = None,
 ) -> tuple[NDArray[np.float32], bool]:
     """Bring the part of a sub that lies in a rectangle of the grid onto it.
 
@@ -184,8 +115,8 @@ def resample(
         The result is scale × sub + offset.
     into : ndarray, shape area.shape, float32, C-contiguous, optional
         Where the result goes; made anew if None.
-    scratch : Scratch, optional
-        The calling thread's own memory, to save time in repeated calls.
+    room : Room, optional
+        Memory to use again, which saves time in repeated calls.
 
     Returns
     -------
@@ -201,7 +132,7 @@ def resample(
     if window is None:
         out[...] = np.nan
         return out, False
-    memory = Scratch() if scratch is None else scratch
+    memory = Room() if room is None else room
     block = read_window(source, window, memory)
     bad = holes.bad_pixels(block)
     counts = np.ones(len(bad), np.float32)
@@ -250,7 +181,7 @@ def _void(
     counts: NDArray[np.float32],
     placement: Placement,
     area: Rectangle,
-    memory: Scratch,
+    memory: Room,
     out: NDArray[np.float32],
 ) -> int:
     """Make NaN what lies outside or too near bad pixels; tell how many lie outside."""

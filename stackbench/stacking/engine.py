@@ -6,16 +6,16 @@ are rejected along the depth and the rest is averaged with weights. Memory is
 depth × piece × threads and the result, whatever the number of subs.
 """
 
-import threading
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from stackbench.frames.room import Room
 from stackbench.frames.work import Stop, in_threads, never
 from stackbench.registration.placement import Placement, Rectangle, place
-from stackbench.registration.resampling import Scratch, resample
+from stackbench.registration.resampling import resample
 from stackbench.stacking.prediction import resampling_noise
 from stackbench.stacking.records import Stack, StackInput
 from stackbench.stacking.tiles import cut_grid
@@ -112,11 +112,12 @@ class _Work:
         self._kept, self._low, self._high = (
             np.empty(grid_shape, dtype=np.uint16) for _ in range(3)
         )
-        self._local = threading.local()
+        self._cubes, self._room = Room(), Room()
 
     def piece(self, area: Rectangle) -> None:
         """Stack one piece and put it where it belongs."""
-        cube = self._cube(area.shape)
+        ny, nx = area.shape
+        cube = self._cubes.pixels((len(self._subs), ny * nx))
         complete = np.array(
             [self._fetch(k, area, cube[k].reshape(area.shape)) for k in range(len(self._subs))]
         )
@@ -129,25 +130,13 @@ class _Work:
             noise=self._sigma, choice=self._choice, warnings=self._choice.warnings,
         )  # fmt: skip
 
-    def _cube(self, shape: tuple[int, int]) -> NDArray[np.float32]:
-        """Return this thread's own (depth, n) array; fresh memory is slow to fill."""
-        n = shape[0] * shape[1]
-        depth = len(self._subs)
-        memory = getattr(self._local, "memory", None)
-        if memory is None:
-            self._local.scratch = Scratch()
-        if memory is None or memory.size < depth * n:
-            memory = self._local.memory = np.empty(depth * n, dtype=np.float32)
-        cube: NDArray[np.float32] = memory[: depth * n].reshape(depth, n)
-        return cube
-
     def _fetch(self, k: int, area: Rectangle, into: NDArray[np.float32]) -> bool:
         """Bring one sub's part onto the grid; tell whether it is without gaps."""
         sub = self._subs[k]
         placement: Placement = self.placements[k]
         _, complete = resample(
             sub.source, placement, area, noise_adu=sub.noise_adu, scale=sub.scale,
-            offset=sub.offset, into=into, scratch=self._local.scratch,
+            offset=sub.offset, into=into, room=self._room,
         )  # fmt: skip
         return complete
 

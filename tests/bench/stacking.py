@@ -19,8 +19,9 @@ from scipy.ndimage import affine_transform
 from stackbench.calibration.apply import CalibratedRows, Calibrator
 from stackbench.frames.pixels import PixelFile
 from stackbench.frames.records import PixelLayout
+from stackbench.frames.room import Room
 from stackbench.registration.placement import place
-from stackbench.registration.resampling import Scratch, resample
+from stackbench.registration.resampling import resample
 from stackbench.rejection.depth import combine_depth
 from stackbench.rejection.methods import Method, Rejection, choose
 from stackbench.stacking.engine import stack_subs
@@ -30,13 +31,6 @@ from tests.support.subs import ArrayBlocks, similarity
 
 SHAPES = {1: (1000, 1200), 8: (2504, 3326), 26: (4176, 6248), 61: (6388, 9576)}
 TURNS = {"shift": 0.0, "0.1°": 0.1, "flip": 180.1, "90°": 90.1, "2°": 2.0, "17°": 17.0}
-
-
-class Lent(ArrayBlocks):
-    """Rows of an array, written where the caller wants them."""
-
-    def rows_into(self, start, stop, *, out):
-        out[...] = self._pixels[start:stop]
 
 
 def seconds(work: Callable[[], object], *, cpu: bool = False) -> float:
@@ -75,7 +69,7 @@ def resampling_table(shape: tuple[int, int], rng: np.random.Generator) -> None:
     pixels = rng.normal(1000, 20, shape).astype(np.float32)
     holed = pixels.copy()
     holed[rng.random(shape) < 1e-3] = np.nan
-    source, scratch = Lent(holed), Scratch()
+    source, room = ArrayBlocks(holed), Room()
     mpx = pixels.size / 1e6
     for name, degrees in TURNS.items():
         placement = place(turned(degrees, shape, rng), shape)
@@ -85,7 +79,7 @@ def resampling_table(shape: tuple[int, int], rng: np.random.Generator) -> None:
         def work(placement=placement, pieces=pieces, out=out) -> None:
             for area in pieces:
                 into = out[: area.shape[0] * area.shape[1]].reshape(area.shape)
-                resample(source, placement, area, noise_adu=20.0, into=into, scratch=scratch)
+                resample(source, placement, area, noise_adu=20.0, into=into, room=room)
 
         print(f"resample, {name:6s} {mpx / seconds(work, cpu=True):8.0f} Mpx/s a core")
     for order in (3, 5):
@@ -120,7 +114,7 @@ def stack_table(folder: Path, shape: tuple[int, int], depth: int, turn: float) -
         for sub in subs:
             for y in range(0, shape[0], 128):
                 stop = min(y + 128, shape[0])
-                sub.source.rows_into(y, stop, out=band[: stop - y])
+                sub.source.block_into(y, stop, 0, shape[1], out=band[: stop - y])
 
     print(f"read, calibrate {total / seconds(read, cpu=True):9.0f} Mpx/s a core")
     rejection = Rejection(method=Method.AUTO)

@@ -14,6 +14,7 @@ from stackbench.calibration.apply import (
     make_calibrator,
 )
 from stackbench.frames.records import Kind
+from stackbench.frames.room import Room
 from tests.support.calibration import master_of, written
 
 SHAPE = (70, 90)
@@ -135,6 +136,34 @@ def test_saturated_pixels_are_those_of_the_raw_frame(masters, raw):
     np.testing.assert_array_equal(some.data, unmarked.data)
 
 
+@pytest.mark.parametrize("dtype", [np.int16, np.uint16])
+@pytest.mark.parametrize("beyond", [-50000, -0.5, 0, 0.5, 50000])
+def test_a_saturation_level_beyond_what_a_word_holds(tmp_path, dtype, beyond):
+    ends = np.iinfo(dtype)
+    image = np.array([[ends.min, 0, 7, ends.max]], dtype=dtype)
+    source = CalibratedRows(
+        written(tmp_path / "x.fits", image), Calibrator(saturation_adu=ends.max + beyond)
+    )
+    marks = np.empty(image.shape, dtype=np.bool_)
+    out = np.empty(image.shape, dtype=np.float32)
+    some = source.rows_and_saturated(0, 1, out=out, saturated=marks)
+    np.testing.assert_array_equal(marks, image >= ends.max + beyond)
+    assert some == marks.any()
+
+
+def test_a_frame_in_memory_that_is_used_again(masters, raw):
+    _, pixels = raw
+    calibrator, room = make_calibrator(**masters, saturation_adu=64000), Room()
+    fresh = calibrate_frame(pixels, calibrator)
+    for _ in range(2):
+        again = calibrate_frame(pixels, calibrator, room=room)
+        np.testing.assert_array_equal(again.data, fresh.data)
+        np.testing.assert_array_equal(again.saturated, fresh.saturated)
+        assert np.shares_memory(again.data, room.pixels(again.data.shape))
+        again.data[:] = np.nan
+        again.saturated[:] = True
+
+
 def test_masters_of_another_shape_are_refused(raw):
     _, pixels = raw
     with pytest.raises(ValueError, match=r"subtract has shape \(2, 2\)"):
@@ -156,3 +185,5 @@ def test_a_block_is_the_part_of_the_rows(tmp_path, dtype):
     block = source.block(7, 31, 11, 29)
     np.testing.assert_array_equal(block, source.rows(7, 31)[:, 11:29])
     assert block.flags.c_contiguous
+    with pytest.raises(ValueError, match=r"\(24, 17\) cannot receive \(24, 18\)"):
+        source.block_into(7, 31, 11, 29, out=block[:, 1:])

@@ -22,10 +22,10 @@ class ArrayRows:
 class ArrayBlocks(ArrayRows):
     """The same, and able to make part of its rows."""
 
-    def block(self, y0, y1, x0, x1):
+    def block_into(self, y0, y1, x0, x1, *, out):
         assert 0 <= y0 <= y1 <= self.shape[0]
         assert 0 <= x0 <= x1 <= self.shape[1]
-        return self._pixels[y0:y1, x0:x1].copy()
+        out[...] = self._pixels[y0:y1, x0:x1]
 
 
 def similarity(*, degrees=0.0, scale=1.0, shift=(0.0, 0.0), centre=(0.0, 0.0), mirror=False):
