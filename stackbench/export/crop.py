@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import compiled
-from stackbench.frames.instructions import lower, upper
 from stackbench.frames.records import Problem
 
 _HOLE = 5  # pixels; bad pixels and columns narrower than this do not shape the crop
@@ -61,11 +60,8 @@ def common_crop(coverages: Sequence[NDArray[np.integer[Any]]], *, share: float =
     for coverage in coverages:
         least = max(1, int(np.ceil(share * int(coverage.max(initial=0)))))
         poor |= coverage < least
-    margin = _HOLE - 1
-    corner = np.empty((ny + margin, nx + margin), dtype=np.bool_)
-    _keep_squares(poor, _HOLE, np.empty(nx, dtype=np.uint8), corner)
     skyline = np.zeros((3, nx + 1), dtype=np.int64)
-    top, bottom, left, right = _largest_rectangle(poor, *skyline)
+    top, bottom, left, right = _largest_rectangle(_opened(poor, _HOLE), *skyline)
     if (bottom - top) * (right - left) >= max(1.0, _LEAST_SHARE * ny * nx):
         return CommonCrop(rows=slice(top, bottom), columns=slice(left, right))
     problem = Problem(
@@ -76,41 +72,22 @@ def common_crop(coverages: Sequence[NDArray[np.integer[Any]]], *, share: float =
     return CommonCrop(rows=slice(0, ny), columns=slice(0, nx), problem=problem)
 
 
-@compiled
-def _keep_squares(
-    poor: NDArray[np.bool_], side: int, counts: NDArray[np.uint8], corner: NDArray[np.bool_]
-) -> None:
-    """Clear, in place, what no side × side square of poor pixels covers.
+def _opened(poor: NDArray[np.bool_], side: int) -> NDArray[np.bool_]:
+    """Keep only what squares of side × side poor pixels cover; outside the image all is poor."""
+    squares = _all_poor(np.pad(poor, side - 1, constant_values=True), side)
+    return ~_all_poor(~squares, side)
 
-    The squares may reach over the edges of the image. Both steps, finding the
-    squares and painting them, go by rows with one counter a column: `counts`.
-    `corner`, larger by side - 1 each way, is told the squares' lower right pixels.
-    """
-    ny, nx = poor.shape
-    # rows and columns -(side-1) … n+side-2 are seen; those outside are poor
-    margin = side - 1
-    run = counts  # poor pixels in a column, up to this row
-    run[:] = side
-    for y in range(ny + margin):
-        for x in range(nx):
-            if y >= ny or poor[y, x]:
-                run[x] = lower(run[x] + 1, side)
-            else:
-                run[x] = 0
-        across = side
-        for x in range(nx + margin):
-            across = lower(across + 1, side) if x >= nx or run[x] >= side else 0
-            corner[y, x] = across >= side
-    left = counts  # rows still to paint in a column
-    left[:] = 0
-    for y in range(ny + margin - 1, -1, -1):
-        across = 0
-        for x in range(nx + margin - 1, -1, -1):
-            across = side if corner[y, x] else upper(across - 1, 0)
-            if x < nx:
-                left[x] = side if across > 0 else upper(left[x] - 1, 0)
-                if y < ny:
-                    poor[y, x] = left[x] > 0
+
+def _all_poor(poor: NDArray[np.bool_], side: int) -> NDArray[np.bool_]:
+    """Mark the first pixels of all-poor squares; smaller than `poor` by side - 1 each way."""
+    ny, nx = poor.shape[0] - side + 1, poor.shape[1] - side + 1
+    columns = poor[:ny].copy()
+    for y in range(1, side):
+        columns &= poor[y : y + ny]
+    squares = columns[:, :nx].copy()
+    for x in range(1, side):
+        squares &= columns[:, x : x + nx]
+    return squares
 
 
 @compiled

@@ -5,6 +5,7 @@ their own, compile what later steps of the job need while the job compiles
 what it needs now; the machine code on disk is how the job gets it.
 """
 
+import os
 import subprocess
 import sys
 import threading
@@ -15,10 +16,10 @@ from typing import Any, Literal
 from stackbench.frames.machinecode import machine_code_folder
 from stackbench.job.progress import Progress
 
-Part = Literal["stars", "channels", "rejection"]
+Part = Literal["stars", "resampling", "products", "rejection"]
 
 _TEXT = "First run since the installation: compiling, once, for half a minute or so."
-_PARTS: tuple[Part, ...] = ("rejection", "stars", "channels")
+_PARTS: tuple[Part, ...] = ("rejection", "stars", "resampling", "products")
 
 
 class Compiling:
@@ -26,7 +27,7 @@ class Compiling:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._helpers: dict[Part, subprocess.Popen[bytes]] = {}
+        self._helpers: list[_Helper] = []
 
     def begin(self, progress: Progress, kernel: Callable[..., Any], *ahead: Part) -> None:
         """Say so, and start helpers, if a kernel must be compiled before work begins.
@@ -38,7 +39,8 @@ class Compiling:
         kernel : callable
             One of the kernels that the work begins with.
         *ahead : str
-            Which kernels of later steps are compiled ahead, each by a helper.
+            Which kernels of later steps helpers compile ahead, in the order in
+            which they are needed.
         """
         from stackbench.frames.compiled import is_on_disk
 
@@ -66,26 +68,40 @@ class Compiling:
             if self._helpers:
                 return
             progress.say(_TEXT)
-            for part in ahead:
-                self._helpers[part] = _helper(part)
+            # the job itself has work for one processor, and loading a helper takes a second
+            count = max(1, min(len(ahead), (os.cpu_count() or 1) - 1))
+            self._helpers = [_Helper(ahead[k::count]) for k in range(count)]
 
     def wait(self, *parts: Part) -> None:
         """Wait for helpers, before work begins that needs what they compile.
+
+        Whoever would wait compiles what no helper is at yet.
 
         Parameters
         ----------
         *parts : str
             Which kernels the work needs; those that no helper has are no matter.
         """
-        for part in parts:
-            if part in self._helpers:
-                self._helpers[part].wait()
+        if not self._helpers:
+            return
+        from stackbench.job.practising import practise
+
+        awaited = [
+            (part, helper.done[part])
+            for part in parts
+            for helper in self._helpers
+            if part in helper.done
+        ]
+        for part, done in reversed(awaited):
+            if not done.is_set() and practise(part, patient=False):
+                done.set()
+        for _, done in awaited:
+            done.wait()
 
     def close(self) -> None:
         """End the helpers that the job no longer needs."""
-        for helper in self._helpers.values():
-            helper.kill()
-            helper.wait()
+        for helper in self._helpers:
+            helper.end()
         self._helpers.clear()
 
 
@@ -96,21 +112,41 @@ def compiled_meanwhile() -> Iterator[None]:
     Does nothing when there is machine code already. A job that begins before
     the end starts helpers as ever, who wait for what is being compiled.
     """
-    helper = None if machine_code_folder().is_dir() else _helper(*_PARTS)
+    helper = None if machine_code_folder().is_dir() else _Helper(_PARTS)
     try:
         yield
     finally:
         if helper is not None:
-            helper.kill()
-            helper.wait()
+            helper.end()
 
 
-def _helper(*parts: Part) -> subprocess.Popen[bytes]:
-    """Start a process that compiles; what it leaves undone, the job compiles itself."""
-    return subprocess.Popen(  # noqa: S603 - this interpreter, names of parts
-        [sys.executable, "-m", "stackbench.job.practising", *parts],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),  # of Windows
-    )
+class _Helper:
+    """A process that compiles parts; what it leaves undone, the job compiles itself.
+
+    `done` has an event for each part, set when it is compiled, or the process ended.
+    """
+
+    def __init__(self, parts: tuple[Part, ...]) -> None:
+        self.done: dict[str, threading.Event] = {part: threading.Event() for part in parts}
+        self._process = subprocess.Popen(  # noqa: S603 - this interpreter, names of parts
+            [sys.executable, "-m", "stackbench.job.practising", *parts],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),  # of Windows
+        )
+        self._listener = threading.Thread(target=self._listen, name="compiling", daemon=True)
+        self._listener.start()
+
+    def _listen(self) -> None:
+        with self._process as process:
+            for line in process.stdout or ():
+                self.done[line.strip()].set()
+        for done in self.done.values():
+            done.set()
+
+    def end(self) -> None:
+        """End the process, whatever it is at."""
+        self._process.kill()
+        self._listener.join()

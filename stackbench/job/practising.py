@@ -1,15 +1,15 @@
 """Going through the work on pixels once with small made-up ones, to have it compiled.
 
-`python -m stackbench.job.practising PART …` is a helper of `compiling`.
+`python -m stackbench.job.practising PART …` is a helper of `compiling`; it writes the name
+of every part that is done.
 """
 
 import gc
 import sys
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from filelock import FileLock
+from filelock import FileLock, Timeout
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import FOLDER
@@ -34,21 +34,35 @@ class _Rows:
         return self.pixels[start:stop].copy()
 
 
-def practise(parts: Sequence[str]) -> None:
-    """Do some parts of the work, for the machine code that this leaves on disk.
-
-    A part that another process is at is waited for.
+def practise(part: str, *, patient: bool = True) -> bool:
+    """Do a part of the work, for the machine code that this leaves on disk.
 
     Parameters
     ----------
-    parts : sequence of str
-        "stars", "channels", "rejection"; done in the order given.
+    part : str
+        "stars", "resampling", "products" or "rejection".
+    patient : bool
+        Whether to wait while another process is at this part; what that
+        compiles need not be compiled again.
+
+    Returns
+    -------
+    bool
+        False if another process is at it, and was not waited for.
     """
-    work = {"stars": _measure, "channels": _make_channel, "rejection": _reject}
+    work = {
+        "stars": _measure,
+        "resampling": _resample,
+        "products": _make_products,
+        "rejection": _reject,
+    }
     FOLDER.mkdir(parents=True, exist_ok=True)
-    for part in parts:
-        with FileLock(FOLDER / f"{part}.lock"):
+    try:
+        with FileLock(FOLDER / f"{part}.lock", blocking=patient):
             work[part]()
+    except Timeout:
+        return False
+    return True
 
 
 def _field() -> NDArray[np.float32]:
@@ -76,12 +90,6 @@ def _measure() -> None:
     measure_frame(field, saturated=field > 5 * _PEAK_ADU)
 
 
-def _make_channel() -> None:
-    _resample()
-    _follow_noise()
-    _export()
-
-
 def _resample() -> None:
     from stackbench.registration.placement import Rectangle, place
     from stackbench.registration.resampling import resample
@@ -95,6 +103,11 @@ def _resample() -> None:
             [[np.cos(turn), -np.sin(turn), 3.3], [np.sin(turn), np.cos(turn), 4.4], [0, 0, 1]]
         )
         resample(_Rows(pixels=field), place(matrix, field.shape), area, noise_adu=_NOISE_ADU)
+
+
+def _make_products() -> None:
+    _follow_noise()
+    _export()
 
 
 def _follow_noise() -> None:
@@ -126,4 +139,7 @@ def _reject() -> None:
 
 if __name__ == "__main__":
     gc.set_threshold(50_000)  # the compiler's objects are many and stay: saves 5 %
-    practise(sys.argv[1:])
+    for part in sys.argv[1:]:
+        practise(part)
+        sys.stdout.write(f"{part}\n")
+        sys.stdout.flush()

@@ -1,12 +1,15 @@
 """Compiling ahead: helpers compile what later steps need, and go when the job does."""
 
+import os
 import subprocess
 import sys
+import threading
 
 import pytest
+from filelock import FileLock
 
 from stackbench.frames import compiled
-from stackbench.job import compiling
+from stackbench.job import compiling, practising
 from stackbench.job.compiling import Compiling, compiled_meanwhile
 from stackbench.job.progress import Progress
 from tests.support.make_sample import FOLDER
@@ -37,7 +40,8 @@ def compiled_so_far():
         for signature in kernel.signatures
     }
 
-practise(["stars", "channels", "rejection"])
+for part in ("stars", "resampling", "products", "rejection"):
+    practise(part)
 before = compiled_so_far()
 with open_bench(Path(sys.argv[2]), settings=Settings()) as bench:
     run_job(bench, look_through(bench, [Path(sys.argv[1])]))
@@ -77,25 +81,59 @@ def sleepers(monkeypatch):
     start = subprocess.Popen
 
     def _start(arguments, **options):
-        helper = start([arguments[0], "-c", "import time; time.sleep(60)"], **options)
-        helper.args = arguments
-        begun.append((arguments[-1], helper))
         assert arguments[:3] == [sys.executable, "-m", "stackbench.job.practising"]
+        helper = start([arguments[0], "-c", "import time; time.sleep(60)"], **options)
+        begun.append((arguments[3:], helper))
         return helper
 
     monkeypatch.setattr(subprocess, "Popen", _start)
+    monkeypatch.setattr(os, "cpu_count", lambda: 3)
     return begun
+
+
+@pytest.fixture
+def practised(monkeypatch):
+    """Parts that the job compiled itself; it finds another process at those put into `busy`."""
+    done, busy = [], set()
+
+    def _practise(part, *, patient=True):
+        assert not patient
+        done.extend({part} - busy)
+        return part not in busy
+
+    monkeypatch.setattr(practising, "practise", _practise)
+    return done, busy
 
 
 def test_the_very_first_run_begins_helpers_before_any_kernel(monkeypatch, sleepers, tmp_path):
     monkeypatch.setattr(compiling, "machine_code_folder", lambda: tmp_path / "none yet")
     said = _Said()
     one = Compiling()
-    one.begin_early(said, "stars", "channels")
+    one.begin_early(said, "stars", "resampling")
     one.begin_early(said, "stars")
     one.close()
-    assert [part for part, _ in sleepers] == ["stars", "channels"]
+    assert [parts for parts, _ in sleepers] == [["stars"], ["resampling"]]
     assert len(said.words) == 1
+
+
+@pytest.mark.parametrize(
+    ("processors", "parts"),
+    [
+        (None, [["stars", "resampling", "products"]]),
+        (2, [["stars", "resampling", "products"]]),
+        (3, [["stars", "products"], ["resampling"]]),
+        (16, [["stars"], ["resampling"], ["products"]]),
+    ],
+)
+def test_the_job_and_its_helpers_are_as_many_as_processors(
+    monkeypatch, sleepers, processors, parts
+):
+    monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
+    monkeypatch.setattr(os, "cpu_count", lambda: processors)
+    one = Compiling()
+    one.begin(Progress(), _kernel, "stars", "resampling", "products")
+    one.close()
+    assert [parts for parts, _ in sleepers] == parts
 
 
 def test_no_helper_begins_early_where_there_is_machine_code(monkeypatch, sleepers, tmp_path):
@@ -114,17 +152,17 @@ def test_the_first_run_says_so_once_and_begins_helpers(monkeypatch, sleepers):
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
     said = _Said()
     one = Compiling()
-    one.begin(said, _kernel, "stars", "channels")
+    one.begin(said, _kernel, "stars", "resampling")
     one.begin(said, _kernel, "rejection")
     one.close()
-    assert [part for part, _ in sleepers] == ["stars", "channels"]
+    assert [parts for parts, _ in sleepers] == [["stars"], ["resampling"]]
     assert len(said.words) == 1
     assert "compiling" in said.words[0]
     # ended by `close`, long before they had slept enough
     assert all(helper.poll() is not None for _, helper in sleepers)
 
 
-def test_later_runs_begin_no_helper(monkeypatch, sleepers):
+def test_later_runs_begin_no_helper(monkeypatch, sleepers, practised):
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: True)
     said = _Said()
     one = Compiling()
@@ -133,25 +171,73 @@ def test_later_runs_begin_no_helper(monkeypatch, sleepers):
     one.close()
     assert sleepers == []
     assert said.words == []
+    assert practised == ([], set())
 
 
-def test_waiting_is_for_the_helpers_of_the_parts_named(monkeypatch, sleepers):
+def test_waiting_is_for_the_helpers_of_the_parts_named(monkeypatch, sleepers, practised):
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
+    done, busy = practised
+    busy.add("stars")
     one = Compiling()
-    one.begin(Progress(), _kernel, "stars", "channels")
+    one.begin(Progress(), _kernel, "stars", "resampling")
     stars, resampling = (helper for _, helper in sleepers)
-    stars.kill()
+    threading.Timer(0.2, stars.kill).start()
     one.wait("stars")
     assert stars.poll() is not None
     assert resampling.poll() is None
+    assert done == []
     one.close()
+
+
+def test_who_would_wait_compiles_what_nobody_is_at(monkeypatch, sleepers, practised):
+    monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
+    done, busy = practised
+    busy.add("stars")
+    one = Compiling()
+    one.begin(Progress(), _kernel, "stars", "resampling", "products")
+    first, second = (helper for _, helper in sleepers)
+    one.wait("resampling", "products")
+    assert done == ["products", "resampling"]
+    assert first.poll() is None
+    assert second.poll() is None
+    one.wait("resampling", "products")
+    assert len(done) == 2
+    one.close()
+
+
+def test_a_helper_tells_of_every_part_that_is_done(monkeypatch):
+    start = subprocess.Popen
+    monkeypatch.setattr(
+        subprocess,
+        "Popen",
+        lambda arguments, **options: start(
+            [arguments[0], "-c", "print('stars', flush=True); import time; time.sleep(60)"],
+            **options,
+        ),
+    )
+    with_helper = compiling._Helper(("stars", "products"))
+    assert with_helper.done["stars"].wait(30)
+    assert not with_helper.done["products"].is_set()
+    with_helper.end()
+    assert with_helper.done["products"].is_set()
+
+
+def test_a_part_that_another_process_is_at_is_left_to_it(monkeypatch, tmp_path):
+    monkeypatch.setattr(practising, "FOLDER", tmp_path)
+    monkeypatch.setattr(practising, "_measure", lambda: pytest.fail("compiled twice"))
+    with FileLock(tmp_path / "stars.lock"):
+        assert not practising.practise("stars", patient=False)
+    did = []
+    monkeypatch.setattr(practising, "_measure", lambda: did.append("stars"))
+    assert practising.practise("stars", patient=False)
+    assert did == ["stars"]
 
 
 def test_all_is_compiled_while_a_person_chooses(monkeypatch, sleepers, tmp_path):
     monkeypatch.setattr(compiling, "machine_code_folder", lambda: tmp_path / "none yet")
     with compiled_meanwhile():
-        ((_, helper),) = sleepers
-        assert helper.args[-3:] == ["rejection", "stars", "channels"]
+        ((parts, helper),) = sleepers
+        assert parts == ["rejection", "stars", "resampling", "products"]
         assert helper.poll() is None
     assert helper.poll() is not None
 
