@@ -86,11 +86,15 @@ class OpenRows:
         if factor != 1:
             out *= np.float32(factor)
 
-    def mark_saturated(self, saturation_adu: float, *, out: NDArray[np.bool_]) -> bool:
-        """Mark the pixels whose raw value is at or above the saturation level.
+    def mark_saturated(
+        self, start: int, stop: int, saturation_adu: float, *, out: NDArray[np.bool_]
+    ) -> bool:
+        """Mark the pixels of some of the rows whose raw value reaches the saturation level.
 
         Parameters
         ----------
+        start, stop : int
+            First row and the row after the last, counted in the whole frame.
         saturation_adu : float
             Raw value, ADU.
         out : ndarray, shape (stop - start, nx), bool
@@ -101,14 +105,15 @@ class OpenRows:
         bool
             Whether there is such a pixel.
         """
+        rows = slice(start - self._start, stop - self._start)
         if self._words is not None:
             least = max(math.ceil(saturation_adu - self._zero), _LOWEST_WORD)
             if least > _HIGHEST_WORD:
                 out[...] = False
                 return False
-            highest = _mark_words(self._words, np.int16(least), out.view(np.uint8))
+            highest = _mark_words(self._words[rows], np.int16(least), out.view(np.uint8))
             return bool(highest >= least)
-        np.greater_equal(self._values, np.float32(saturation_adu), out=out)
+        np.greater_equal(self._values[rows], np.float32(saturation_adu), out=out)
         return bool(out.any())
 
 
