@@ -44,6 +44,7 @@ def make_channels(
     list of ChannelFacts, and list of Problem
         Facts in the order of the stacks; a problem when they share no part.
     """
+    bench.compiling.wait("channels")
     crop = common_crop([stack.coverage() for stack, _ in members])
 
     # a channel is a whole frame in memory: not more than two at a time

@@ -16,10 +16,10 @@ from typing import Any, Literal
 from stackbench.frames.machinecode import machine_code_folder
 from stackbench.job.progress import Progress
 
-Part = Literal["stars", "resampling", "products", "rejection"]
+Part = Literal["stars", "stacking", "channels", "rejection"]
 
 _TEXT = "First run since the installation: compiling, once, for half a minute or so."
-_PARTS: tuple[Part, ...] = ("rejection", "stars", "resampling", "products")
+_PARTS: tuple[Part, ...] = ("rejection", "stars", "stacking", "channels")
 
 
 class Compiling:
@@ -75,28 +75,26 @@ class Compiling:
     def wait(self, *parts: Part) -> None:
         """Wait for helpers, before work begins that needs what they compile.
 
-        Whoever would wait compiles what no helper is at yet.
+        Who would wait compiles meanwhile what no helper is at yet.
 
         Parameters
         ----------
         *parts : str
             Which kernels the work needs; those that no helper has are no matter.
         """
-        if not self._helpers:
-            return
+        done = {part: event for helper in self._helpers for part, event in helper.done.items()}
+        awaited = [done[part] for part in parts if part in done]
+        if not all(event.is_set() for event in awaited):
+            self._take_over(done)
+        for event in awaited:
+            event.wait()
+
+    def _take_over(self, done: dict[str, threading.Event]) -> None:
         from stackbench.job.practising import practise
 
-        awaited = [
-            (part, helper.done[part])
-            for part in parts
-            for helper in self._helpers
-            if part in helper.done
-        ]
-        for part, done in reversed(awaited):
-            if not done.is_set() and practise(part, patient=False):
-                done.set()
-        for _, done in awaited:
-            done.wait()
+        for part, event in reversed(done.items()):
+            if not event.is_set() and practise(part, patient=False):
+                event.set()
 
     def close(self) -> None:
         """End the helpers that the job no longer needs."""

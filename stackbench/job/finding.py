@@ -196,7 +196,7 @@ def _take_checksums(bench: Bench, new: Sequence[Path], checksums: dict[Path, str
 
     if not new:
         return []
-    bench.compiling.begin_early(bench.progress, "stars", "resampling", "products")
+    bench.compiling.begin_early(bench.progress, "stars", "stacking", "channels")
     bench.progress.begin(Step.CHECK, len(new))
     with handing_over_soon():
         loading = warm_up()

@@ -118,7 +118,7 @@ def make_master(
         The master, with problems of files that cannot be decoded.
     """
     bench, desk = shop.bench, shop.desk
-    bench.compiling.begin(bench.progress, clip_cube, "stars", "resampling", "products")
+    bench.compiling.begin(bench.progress, clip_cube, "stars", "stacking", "channels")
     sources: list[MappedRows] = []
     frames: list[Frame] = []
     problems: list[Problem] = []

@@ -124,7 +124,7 @@ def _measure(
     from stackbench.stars.quality import measure_frame
 
     bench.compiling.wait("stars")
-    bench.compiling.begin(bench.progress, median_in_place, "resampling", "products", "rejection")
+    bench.compiling.begin(bench.progress, median_in_place, "rejection", "stacking", "channels")
 
     def _work() -> Iterator[tuple[Frame, Calibrator]]:
         # lights that are served alike come together, so that few calibrators

@@ -40,7 +40,7 @@ def practise(part: str, *, patient: bool = True) -> bool:
     Parameters
     ----------
     part : str
-        "stars", "resampling", "products" or "rejection".
+        "stars", "stacking", "channels" or "rejection".
     patient : bool
         Whether to wait while another process is at this part; what that
         compiles need not be compiled again.
@@ -52,8 +52,8 @@ def practise(part: str, *, patient: bool = True) -> bool:
     """
     work = {
         "stars": _measure,
-        "resampling": _resample,
-        "products": _make_products,
+        "stacking": _stack,
+        "channels": _make_channel,
         "rejection": _reject,
     }
     FOLDER.mkdir(parents=True, exist_ok=True)
@@ -90,6 +90,11 @@ def _measure() -> None:
     measure_frame(field, saturated=field > 5 * _PEAK_ADU)
 
 
+def _stack() -> None:
+    _resample()
+    _follow_noise()
+
+
 def _resample() -> None:
     from stackbench.registration.placement import Rectangle, place
     from stackbench.registration.resampling import resample
@@ -105,11 +110,6 @@ def _resample() -> None:
         resample(_Rows(pixels=field), place(matrix, field.shape), area, noise_adu=_NOISE_ADU)
 
 
-def _make_products() -> None:
-    _follow_noise()
-    _export()
-
-
 def _follow_noise() -> None:
     from stackbench.stacking.propagation import make_sums, noise_of_mean
 
@@ -120,7 +120,7 @@ def _follow_noise() -> None:
     noise_of_mean(cube, complete, each, each, counts, counts, counts, make_sums(), out)
 
 
-def _export() -> None:
+def _make_channel() -> None:
     from stackbench.export.crop import common_crop
     from stackbench.export.preview import averaged
 

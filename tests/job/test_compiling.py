@@ -40,7 +40,7 @@ def compiled_so_far():
         for signature in kernel.signatures
     }
 
-for part in ("stars", "resampling", "products", "rejection"):
+for part in ("stars", "stacking", "channels", "rejection"):
     practise(part)
 before = compiled_so_far()
 with open_bench(Path(sys.argv[2]), settings=Settings()) as bench:
@@ -109,20 +109,20 @@ def test_the_very_first_run_begins_helpers_before_any_kernel(monkeypatch, sleepe
     monkeypatch.setattr(compiling, "machine_code_folder", lambda: tmp_path / "none yet")
     said = _Said()
     one = Compiling()
-    one.begin_early(said, "stars", "resampling")
+    one.begin_early(said, "stars", "stacking")
     one.begin_early(said, "stars")
     one.close()
-    assert [parts for parts, _ in sleepers] == [["stars"], ["resampling"]]
+    assert [parts for parts, _ in sleepers] == [["stars"], ["stacking"]]
     assert len(said.words) == 1
 
 
 @pytest.mark.parametrize(
     ("processors", "parts"),
     [
-        (None, [["stars", "resampling", "products"]]),
-        (2, [["stars", "resampling", "products"]]),
-        (3, [["stars", "products"], ["resampling"]]),
-        (16, [["stars"], ["resampling"], ["products"]]),
+        (None, [["stars", "stacking", "channels"]]),
+        (2, [["stars", "stacking", "channels"]]),
+        (3, [["stars", "channels"], ["stacking"]]),
+        (16, [["stars"], ["stacking"], ["channels"]]),
     ],
 )
 def test_the_job_and_its_helpers_are_as_many_as_processors(
@@ -131,7 +131,7 @@ def test_the_job_and_its_helpers_are_as_many_as_processors(
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
     monkeypatch.setattr(os, "cpu_count", lambda: processors)
     one = Compiling()
-    one.begin(Progress(), _kernel, "stars", "resampling", "products")
+    one.begin(Progress(), _kernel, "stars", "stacking", "channels")
     one.close()
     assert [parts for parts, _ in sleepers] == parts
 
@@ -152,10 +152,10 @@ def test_the_first_run_says_so_once_and_begins_helpers(monkeypatch, sleepers):
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
     said = _Said()
     one = Compiling()
-    one.begin(said, _kernel, "stars", "resampling")
+    one.begin(said, _kernel, "stars", "stacking")
     one.begin(said, _kernel, "rejection")
     one.close()
-    assert [parts for parts, _ in sleepers] == [["stars"], ["resampling"]]
+    assert [parts for parts, _ in sleepers] == [["stars"], ["stacking"]]
     assert len(said.words) == 1
     assert "compiling" in said.words[0]
     # ended by `close`, long before they had slept enough
@@ -177,9 +177,9 @@ def test_later_runs_begin_no_helper(monkeypatch, sleepers, practised):
 def test_waiting_is_for_the_helpers_of_the_parts_named(monkeypatch, sleepers, practised):
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
     done, busy = practised
-    busy.add("stars")
+    busy |= {"stars", "stacking"}
     one = Compiling()
-    one.begin(Progress(), _kernel, "stars", "resampling")
+    one.begin(Progress(), _kernel, "stars", "stacking")
     stars, resampling = (helper for _, helper in sleepers)
     threading.Timer(0.2, stars.kill).start()
     one.wait("stars")
@@ -194,14 +194,14 @@ def test_who_would_wait_compiles_what_nobody_is_at(monkeypatch, sleepers, practi
     done, busy = practised
     busy.add("stars")
     one = Compiling()
-    one.begin(Progress(), _kernel, "stars", "resampling", "products")
+    one.begin(Progress(), _kernel, "stars", "stacking", "channels")
     first, second = (helper for _, helper in sleepers)
-    one.wait("resampling", "products")
-    assert done == ["products", "resampling"]
+    one.wait("stacking")
+    assert sorted(done) == ["channels", "stacking"]
     assert first.poll() is None
     assert second.poll() is None
-    one.wait("resampling", "products")
-    assert len(done) == 2
+    one.wait("stacking", "channels")
+    assert len(done) == 2  # neither waits nor compiles again
     one.close()
 
 
@@ -215,11 +215,11 @@ def test_a_helper_tells_of_every_part_that_is_done(monkeypatch):
             **options,
         ),
     )
-    with_helper = compiling._Helper(("stars", "products"))
+    with_helper = compiling._Helper(("stars", "channels"))
     assert with_helper.done["stars"].wait(30)
-    assert not with_helper.done["products"].is_set()
+    assert not with_helper.done["channels"].is_set()
     with_helper.end()
-    assert with_helper.done["products"].is_set()
+    assert with_helper.done["channels"].is_set()
 
 
 def test_a_part_that_another_process_is_at_is_left_to_it(monkeypatch, tmp_path):
@@ -237,7 +237,7 @@ def test_all_is_compiled_while_a_person_chooses(monkeypatch, sleepers, tmp_path)
     monkeypatch.setattr(compiling, "machine_code_folder", lambda: tmp_path / "none yet")
     with compiled_meanwhile():
         ((parts, helper),) = sleepers
-        assert parts == ["rejection", "stars", "resampling", "products"]
+        assert parts == ["rejection", "stars", "stacking", "channels"]
         assert helper.poll() is None
     assert helper.poll() is not None
 
