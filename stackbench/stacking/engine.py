@@ -144,21 +144,29 @@ class _Work:
         self, cube: NDArray[np.float32], complete: NDArray[np.bool_], area: Rectangle
     ) -> None:
         """Reject along the depth, average, and write the piece."""
-        from stackbench.rejection.depth import combine_depth
+        from stackbench.rejection.depth import Combined, combine_depth
         from stackbench.stacking.propagation import make_sums, noise_of_mean
 
+        place_in = np.s_[area.y0 : area.y1, area.x0 : area.x1]
+        # Views of the images where the piece has full rows; of others, copies.
+        combined = Combined(
+            mean=self._data[place_in].reshape(-1),
+            kept=self._kept[place_in].reshape(-1),
+            low=self._low[place_in].reshape(-1),
+            high=self._high[place_in].reshape(-1),
+        )
+        sigma = self._sigma[place_in].reshape(-1)
         # The kernel that follows the noise reads which pixels are missing, so
         # it would matter if rejection changed the cube: it does not.
-        combined = combine_depth(
-            cube, rejection=self._choice.rejection, weights=self._weights, noise=self._expected
-        )
-        sigma = np.empty(cube.shape[1], dtype=np.float32)
+        combine_depth(
+            cube, rejection=self._choice.rejection, weights=self._weights,
+            noise=self._expected, into=combined,
+        )  # fmt: skip
         noise_of_mean(
             cube, complete, self._weights, self._noise, combined.kept, combined.low,
             combined.high, make_sums(), sigma,
         )  # fmt: skip
         sigma *= self._spread
-        place_in = np.s_[area.y0 : area.y1, area.x0 : area.x1]
         for whole, part in (
             (self._data, combined.mean),
             (self._kept, combined.kept),
@@ -166,7 +174,8 @@ class _Work:
             (self._high, combined.high),
             (self._sigma, sigma),
         ):
-            whole[place_in] = part.reshape(area.shape)
+            if not np.may_share_memory(whole, part):
+                whole[place_in] = part.reshape(area.shape)
 
 
 def _evened(noise: NDArray[np.float32]) -> NDArray[np.float32]:
