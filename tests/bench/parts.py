@@ -1,5 +1,6 @@
 """The parts of the benchmarks: each makes its nights, runs the programs and tells."""
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -159,14 +160,15 @@ def threads_part(root: Path, runner: Runner, size: Size) -> Part:
         )
     ]
     lines = table(("seconds", "--jobs 1", "--jobs 2", "gain"), rows)
+    alone = json.loads(run(["-m", "tests.bench.scaling", night]).printed.splitlines()[-1])
     possible = two_threads()
-    lines += [
-        "",
-        "This machine at work that shares nothing: "
-        + ", ".join(f"{name} {gain:.2f}" for name, gain in possible.items())
-        + ".",
-    ]
-    figures = {"1": {**_figures(one), "stages": stages}, "2": _figures(two), "possible": possible}
+    for what, gains in (
+        ("The work on pixels alone", alone),
+        ("This machine at work that shares nothing", possible),
+    ):
+        lines += ["", f"{what}: " + "; ".join(f"{k} {v:.2f}" for k, v in gains.items()) + "."]
+    figures = {"1": {**_figures(one), "stages": stages}, "2": _figures(two)}
+    figures |= {"alone": alone, "possible": possible}
     figures["2"]["stages"] = two.by_stage()
     return Part(title="Threads", lines=lines, figures=figures)
 

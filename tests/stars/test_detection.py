@@ -7,10 +7,10 @@ from stackbench.stars.background import measure_background
 from stackbench.stars.detection import (
     LEAST_FWHM_PX,
     Peaks,
-    _maxima,
     find_peaks,
     sharpest_flatness,
 )
+from stackbench.stars.levels import maxima
 from tests.support.starpainter import Profile, paint_field
 
 
@@ -83,9 +83,9 @@ def test_flatness_of_the_narrowest_star():
 def test_a_maximum_beside_an_infinite_value_has_no_place_on_that_axis():
     level = np.zeros((12, 12), np.float32)
     level[6, 5:7] = 100, 90
-    x, y, _ = _maxima(level, 1, 5.0)
+    x, y, _ = maxima(level, 1, 5.0)
     assert (x[0], y[0]) == (pytest.approx(10.5 + 0.9, abs=0.4), pytest.approx(12.5))
     level[6, 7] = -np.inf
-    x, y, _ = _maxima(level, 1, 5.0)
+    x, y, _ = maxima(level, 1, 5.0)
     assert np.isnan(x[0])
     assert y[0] == pytest.approx(12.5)
