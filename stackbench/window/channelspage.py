@@ -37,7 +37,10 @@ class ChannelsPage(QWidget):
         self._model = controller.model
         self.setAccessibleName("Channels")
         self.products = ProductView(
-            controller, "Channels", "Channels come when the stacks are made."
+            controller,
+            "Channels",
+            "Channels come when the stacks are made.",
+            "Without a stack there is no channel.",
         )
         self.colour = QCheckBox("In colour")
         self.colour.setToolTip("Three channels at once, to judge alignment and background (C)")

@@ -39,7 +39,10 @@ class MastersPage(QWidget):
         self._errands = controller.errands
         self.setAccessibleName("Masters")
         self.products = ProductView(
-            controller, "Masters", "The masters appear here one by one as they are made."
+            controller,
+            "Masters",
+            "The masters appear here one by one as they are made.",
+            "There are no frames to make masters of.",
         )
         self.frames = QListWidget()
         self.frames.setAccessibleName("Frames of this master")

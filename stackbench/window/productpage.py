@@ -77,19 +77,20 @@ class ProductView(QWidget):
         Owns the session of the night.
     name : str
         What a screen reader calls it.
-    empty : str
-        What is said while there is nothing.
+    before, none : str
+        What is said while there is nothing: before a job has ended, and after.
     """
 
     picked = Signal(int)
 
-    def __init__(self, controller: Controller, name: str, empty: str) -> None:
+    def __init__(self, controller: Controller, name: str, before: str, none: str) -> None:
         super().__init__()
         self._pictures = controller.pictures
+        self._model = controller.model
         self._wanted: tuple[Shown, ...] = ()
         self._details: tuple[Hashable, ...] = ()
         self._part = QRect()
-        self._empty = empty
+        self._words_before, self._words_none = before, none
         self._items = QStringListModel(self)
         self.list = QListView()
         self.list.setAccessibleName(name)
@@ -133,7 +134,7 @@ class ProductView(QWidget):
         self._pictures.ready.connect(self._came)
         self._pictures.failed.connect(self._failed)
         self.view.detail_wanted.connect(self._want_details)
-        self.view.show_words(empty)
+        self.view.show_words(before)
 
     @property
     def number(self) -> int:
@@ -160,7 +161,8 @@ class ProductView(QWidget):
         if items:
             self.pick(min(number, len(items) - 1))
         else:
-            self.show_words(self._empty)
+            ended = self._model.state.night is not None
+            self.show_words(self._words_none if ended else self._words_before)
 
     def pick(self, number: int) -> None:
         """Choose a product.

@@ -225,9 +225,7 @@ class Ribbon(QWidget):
         look = look_of(self.palette())
         if not self._model.lanes:
             painter.setPen(look.muted)
-            painter.drawText(
-                self.rect(), Qt.AlignmentFlag.AlignCenter, "The night will be drawn here."
-            )
+            painter.drawText(self.rect(), Qt.AlignmentFlag.AlignCenter, self._without_lanes())
             return
         curve = self._lay_out()
         draw_sky_and_hours(painter, look, self._model, self._sky, self._room)
@@ -240,6 +238,11 @@ class Ribbon(QWidget):
             draw_frame(painter, look, self._band)
         if self.hasFocus():
             draw_frame(painter, look, QRectF(self.rect()).adjusted(0.5, 0.5, -0.5, -0.5))
+
+    def _without_lanes(self) -> str:
+        if self._model.state.night is None:
+            return "The night will be drawn here."
+        return "There are no light frames to draw."
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt's name
         """Lay out anew."""

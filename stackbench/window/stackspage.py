@@ -42,7 +42,10 @@ class StacksPage(QWidget):
         self._errands = controller.errands
         self.setAccessibleName("Stacks")
         self.products = ProductView(
-            controller, "Stacks", "Stacks come when all subs are measured and judged."
+            controller,
+            "Stacks",
+            "Stacks come when all subs are measured and judged.",
+            "Nothing was stacked; the Frames page tells why.",
         )
         self._layer = 0
         self._doubt: Doubt | None = None

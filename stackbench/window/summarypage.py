@@ -88,7 +88,8 @@ class SummaryPage(QWidget):
         layout.setContentsMargins(0, 0, 0, 0)
         words = QVBoxLayout()
         targets = dict.fromkeys(lane.group.target for lane in self._model.lanes)
-        words.addWidget(label(", ".join(targets) or "No light frames yet", "title"))
+        none = "No light frames yet" if state.night is None else "No light frames"
+        words.addWidget(label(", ".join(targets) or none, "title"))
         words.addWidget(label(_folders(state.folders), "muted"))
         layout.addLayout(words, 1)
         if state.night is not None:

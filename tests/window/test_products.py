@@ -7,6 +7,7 @@ import time
 import numpy as np
 import pytest
 from PySide6.QtCore import QPointF
+from PySide6.QtWidgets import QLabel
 
 from stackbench.job.library import Library, default_library
 from stackbench.job.store import Decision
@@ -85,6 +86,23 @@ def test_masters_appear_while_others_are_still_made(qtbot, window, night, tmp_pa
     assert counts == sorted(counts)
     assert any(0 < count < 4 for count in counts)
     assert counts[-1] == 4
+
+
+def test_a_night_without_lights_does_not_promise_any(qtbot, window, night, tmp_path):
+    folder = tmp_path / "calibration only"
+    shutil.copytree(night, folder, ignore=shutil.ignore_patterns("lights"))
+    assert window.bar.ribbon._without_lanes() == "The night will be drawn here."
+    with qtbot.waitSignal(window.controller.finished, timeout=60_000):
+        window.controller.open([folder], tmp_path / "out")
+    assert window.bar.ribbon._without_lanes() == "There are no light frames to draw."
+    window.go_to(STACKS)
+    assert window.stacks.products.view.words == "Nothing was stacked; the Frames page tells why."
+    window.go_to(CHANNELS)
+    assert window.channels.products.view.words == "Without a stack there is no channel."
+    window.go_to(NIGHT)
+    titles = [one.text() for one in window.summary.findChildren(QLabel)]
+    assert "No light frames" in titles
+    assert "No light frames yet" not in titles
 
 
 def test_a_frame_left_out_of_a_master_is_marked_with_its_reason(qtbot, window, night, tmp_path):
