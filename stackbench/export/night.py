@@ -107,6 +107,7 @@ class MasterEntry:
     clip left out, `bad_pixels` the pixels that it marks as bad in the lights
     it serves. `defects` counts those that it shows by their sort, `new_hot` those
     that were not hot in the library's last dark like it, of `new_hot_since`.
+    `from_library` tells a master that was kept from an earlier night.
     """
 
     kind: str
@@ -125,6 +126,7 @@ class MasterEntry:
     new_hot: int | None = None
     new_hot_since: str | None = None
     night: str | None = None
+    from_library: bool = False
     serves: int | None = None
     dropped: tuple[DroppedFrame, ...] = ()
     notes: tuple[str, ...] = ()

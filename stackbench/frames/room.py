@@ -1,9 +1,12 @@
 """Memory that is used again, since fresh memory costs as much as much of the work in it."""
 
 import threading
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+
+T = TypeVar("T", np.float32, np.bool_, np.uint8)
 
 
 class Room(threading.local):
@@ -32,8 +35,7 @@ class Room(threading.local):
             Good until the next call.
         """
         n = shape[0] * shape[1]
-        if self._pixels.size < n:
-            self._pixels = np.empty(n, dtype=np.float32)
+        self._pixels = _enough(self._pixels, n)
         return self._pixels[:n].reshape(shape)
 
     def marks(self, shape: tuple[int, int]) -> NDArray[np.bool_]:
@@ -50,8 +52,7 @@ class Room(threading.local):
             Good until the next call.
         """
         n = shape[0] * shape[1]
-        if self._marks.size < n:
-            self._marks = np.empty(n, dtype=np.bool_)
+        self._marks = _enough(self._marks, n)
         return self._marks[:n].reshape(shape)
 
     def zeros(self, shape: tuple[int, int]) -> NDArray[np.uint8]:
@@ -68,6 +69,10 @@ class Room(threading.local):
             Good until the next call.
         """
         n = shape[0] * shape[1]
-        if self._zeros.size < n:
-            self._zeros = np.zeros(n, dtype=np.uint8)
+        self._zeros = _enough(self._zeros, n)
         return self._zeros[:n].reshape(shape)
+
+
+def _enough(held: NDArray[T], size: int) -> NDArray[T]:
+    """Keep an array that is large enough; zeros cost nothing before they are written to."""
+    return held if held.size >= size else np.zeros(size, dtype=held.dtype)

@@ -140,7 +140,9 @@ class _Helper:
     def _listen(self) -> None:
         with self._process as process:
             for line in process.stdout or ():
-                self.done[line.strip()].set()
+                told = self.done.get(line.strip())
+                if told is not None:  # whatever else a library may print
+                    told.set()
         for done in self.done.values():
             done.set()
 

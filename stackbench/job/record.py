@@ -222,6 +222,7 @@ def _master(
         new_hot=growth.new if growth is not None else None,
         new_hot_since=growth.since.isoformat() if growth is not None else None,
         night=one.night.isoformat() if one.night is not None else None,
+        from_library=one.stored is not None,
         serves=serves,
         dropped=tuple(DroppedFrame(path=d.path, why=d.reason) for d in facts.dropped),
         notes=(

@@ -7,7 +7,7 @@ from stackbench.export.night import FrameEntry, Night, ProblemEntry, StackEntry
 from stackbench.export.summary import evenings_of_findings
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Frame, Kind, Problem
-from stackbench.frames.words import celsius, counted, duration
+from stackbench.frames.words import celsius, counted, duration, seconds
 from stackbench.job.history import GroupNight
 from stackbench.job.overview import Overview, ServedGroup
 
@@ -121,6 +121,7 @@ def outcome_lines(night: Night) -> list[str]:
             lines.append(f"  note: {hit} of its subs left out as hit by cosmic rays")
         if stack.channel.fits is not None:
             lines.append(f"  {stack.channel.fits}")
+    lines += _library_lines(night)
     rejected = [frame for frame in night.frames if frame.verdict == "reject"]
     if rejected:
         lines += ["", f"{counted(len(rejected), 'sub')} rejected"]
@@ -135,6 +136,23 @@ def outcome_lines(night: Night) -> list[str]:
         f"Report: {night.out / 'report.html'}",
     ]
     return lines
+
+
+def _library_lines(night: Night) -> Iterator[str]:
+    """Name the masters that are not this night's own."""
+    borrowed = [one for one in night.masters if one.from_library]
+    if not borrowed:
+        return
+    yield from ("", f"{counted(len(borrowed), 'master')} of the library used")
+    for one in borrowed:
+        parts = [
+            one.kind,
+            one.filter,
+            None if one.exposure_s is None else seconds(one.exposure_s),
+            None if one.temperature_c is None else celsius(one.temperature_c),
+        ]
+        of_night = f", of the night of {one.night}" if one.night is not None else ""
+        yield f"  {' '.join(part for part in parts if part)}{of_night}"
 
 
 def _lesson_lines(night: Night) -> Iterator[str]:

@@ -206,20 +206,18 @@ def test_who_would_wait_compiles_what_nobody_is_at(monkeypatch, sleepers, practi
 
 
 def test_a_helper_tells_of_every_part_that_is_done(monkeypatch):
+    code = r"print('a word of a library\nstars', flush=True); import time; time.sleep(60)"
     start = subprocess.Popen
     monkeypatch.setattr(
         subprocess,
         "Popen",
-        lambda arguments, **options: start(
-            [arguments[0], "-c", "print('stars', flush=True); import time; time.sleep(60)"],
-            **options,
-        ),
+        lambda arguments, **options: start([arguments[0], "-c", code], **options),
     )
-    with_helper = compiling._Helper(("stars", "channels"))
-    assert with_helper.done["stars"].wait(30)
-    assert not with_helper.done["channels"].is_set()
-    with_helper.end()
-    assert with_helper.done["channels"].is_set()
+    helper = compiling._Helper(("stars", "channels"))
+    assert helper.done["stars"].wait(30)
+    assert not helper.done["channels"].is_set()
+    helper.end()
+    assert helper.done["channels"].is_set()
 
 
 def test_a_part_that_another_process_is_at_is_left_to_it(monkeypatch, tmp_path):
