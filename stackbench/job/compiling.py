@@ -16,10 +16,13 @@ from typing import Any, Literal
 from stackbench.frames.machinecode import machine_code_folder
 from stackbench.job.progress import Progress
 
-Part = Literal["stars", "stacking", "channels", "rejection"]
+Part = Literal["rejection", "stars", "resampling", "gaps", "channels"]
+
+AFTER_MASTERS: tuple[Part, ...] = ("stars", "resampling", "gaps", "channels")
+"""What the steps after the masters need, in their order."""
 
 _TEXT = "First run since the installation: compiling, once, for half a minute or so."
-_PARTS: tuple[Part, ...] = ("rejection", "stars", "stacking", "channels")
+_PARTS: tuple[Part, ...] = ("rejection", *AFTER_MASTERS)
 
 
 class Compiling:

@@ -11,6 +11,7 @@ from stackbench.frames.records import Frame, Problem, Site
 from stackbench.frames.scan import scan_folders
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
+from stackbench.job.compiling import AFTER_MASTERS
 from stackbench.job.copies import without_copies
 from stackbench.job.labelling import lay_labels
 from stackbench.job.progress import Step
@@ -196,7 +197,7 @@ def _take_checksums(bench: Bench, new: Sequence[Path], checksums: dict[Path, str
 
     if not new:
         return []
-    bench.compiling.begin_early(bench.progress, "stars", "stacking", "channels")
+    bench.compiling.begin_early(bench.progress, *AFTER_MASTERS)
     bench.progress.begin(Step.CHECK, len(new))
     with handing_over_soon():
         loading = warm_up()

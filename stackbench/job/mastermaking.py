@@ -25,6 +25,7 @@ from stackbench.frames.pixels import MappedRows, PixelFile
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
+from stackbench.job.compiling import AFTER_MASTERS
 from stackbench.job.finding import Found
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
@@ -118,7 +119,7 @@ def make_master(
         The master, with problems of files that cannot be decoded.
     """
     bench, desk = shop.bench, shop.desk
-    bench.compiling.begin(bench.progress, clip_cube, "stars", "stacking", "channels")
+    bench.compiling.begin(bench.progress, clip_cube, *AFTER_MASTERS)
     sources: list[MappedRows] = []
     frames: list[Frame] = []
     problems: list[Problem] = []

@@ -17,6 +17,7 @@ from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.room import Room
 from stackbench.frames.work import in_threads
 from stackbench.job.bench import Bench
+from stackbench.job.compiling import AFTER_MASTERS
 from stackbench.job.finding import Found
 from stackbench.job.keys import key_of
 from stackbench.job.pixels import PixelDesk
@@ -124,7 +125,7 @@ def _measure(
     from stackbench.stars.quality import measure_frame
 
     bench.compiling.wait("stars")
-    bench.compiling.begin(bench.progress, median_in_place, "rejection", "stacking", "channels")
+    bench.compiling.begin(bench.progress, median_in_place, "rejection", *AFTER_MASTERS[1:])
 
     def _work() -> Iterator[tuple[Frame, Calibrator]]:
         # lights that are served alike come together, so that few calibrators

@@ -7,12 +7,16 @@ of every part that is done.
 import gc
 import sys
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from filelock import FileLock, Timeout
 from numpy.typing import NDArray
 
 from stackbench.frames.compiled import FOLDER
+
+if TYPE_CHECKING:
+    from stackbench.registration.placement import Placement
 
 _SIDE = 256
 _SKY_ADU, _NOISE_ADU, _PEAK_ADU = 500.0, 10.0, 3000.0
@@ -40,7 +44,7 @@ def practise(part: str, *, patient: bool = True) -> bool:
     Parameters
     ----------
     part : str
-        "stars", "stacking", "channels" or "rejection".
+        "stars", "resampling", "gaps", "channels" or "rejection".
     patient : bool
         Whether to wait while another process is at this part; what that
         compiles need not be compiled again.
@@ -52,7 +56,8 @@ def practise(part: str, *, patient: bool = True) -> bool:
     """
     work = {
         "stars": _measure,
-        "stacking": _stack,
+        "resampling": _resample,
+        "gaps": _fill_gaps,
         "channels": _make_channel,
         "rejection": _reject,
     }
@@ -90,24 +95,36 @@ def _measure() -> None:
     measure_frame(field, saturated=field > 5 * _PEAK_ADU)
 
 
-def _stack() -> None:
-    _resample()
-    _follow_noise()
-
-
 def _resample() -> None:
-    from stackbench.registration.placement import Rectangle, place
+    from stackbench.registration.placement import Rectangle
+    from stackbench.registration.resampling import interpolate
+
+    field = _field()
+    area = Rectangle(y0=0, y1=_SIDE, x0=0, x1=_SIDE)
+    levels = np.ones(4, dtype=np.float32)
+    for degrees in (0.1, 90.0):  # two passes, and transposed
+        interpolate(field, area, _turned(degrees), area, levels, np.empty_like(field))
+
+
+def _fill_gaps() -> None:
+    from stackbench.registration.placement import Rectangle
     from stackbench.registration.resampling import resample
 
     field = _field()
     field[_SIDE // 2, _SIDE // 2] = np.nan
     area = Rectangle(y0=0, y1=_SIDE, x0=0, x1=_SIDE)
-    for degrees in (0.1, 10.0, 90.0):  # two passes, the square kernel, two passes transposed
-        turn = np.deg2rad(degrees)
-        matrix = np.array(
-            [[np.cos(turn), -np.sin(turn), 3.3], [np.sin(turn), np.cos(turn), 4.4], [0, 0, 1]]
-        )
-        resample(_Rows(pixels=field), place(matrix, field.shape), area, noise_adu=_NOISE_ADU)
+    resample(_Rows(pixels=field), _turned(10.0), area, noise_adu=_NOISE_ADU)  # the square kernel
+    _follow_noise()
+
+
+def _turned(degrees: float) -> "Placement":
+    from stackbench.registration.placement import place
+
+    turn = np.deg2rad(degrees)
+    matrix = np.array(
+        [[np.cos(turn), -np.sin(turn), 3.3], [np.sin(turn), np.cos(turn), 4.4], [0, 0, 1]]
+    )
+    return place(matrix, (_SIDE, _SIDE))
 
 
 def _follow_noise() -> None:

@@ -54,7 +54,7 @@ def make_stack(
         If a sub cannot be read any more.
     """
     bench = shop.bench
-    bench.compiling.wait("rejection", "stacking")
+    bench.compiling.wait("rejection", "resampling", "gaps")
     inputs = stack_inputs(shop, recipe)
     reported = 0
 

@@ -139,12 +139,12 @@ def resample(
     holes.fill_pixels(block, bad, np.empty_like(counts), counts)
     slack = RINGING_SIGMAS * noise_adu * abs(scale)
     levels = np.array([slack, RINGING_SHARE, scale, offset], dtype=np.float32)
-    _pass_over(block, window, placement, area, levels, out)
+    interpolate(block, window, placement, area, levels, out)
     lost = _void(window, bad, counts, placement, area, memory, out)
     return out, lost == 0 and len(bad) == 0
 
 
-def _pass_over(
+def interpolate(
     block: NDArray[np.float32],
     window: Rectangle,
     placement: Placement,
@@ -152,7 +152,24 @@ def _pass_over(
     levels: NDArray[np.float32],
     out: NDArray[np.float32],
 ) -> None:
-    """Fill `out` by the kernel that the placement asks for; no pixel is missing here."""
+    """Interpolate a sub that misses no pixel, by the kernel that its placement asks for.
+
+    Parameters
+    ----------
+    block : ndarray, shape window.shape, float32, C-contiguous
+        Pixels of the sub, ADU, all finite.
+    window : Rectangle
+        Which of the sub's they are.
+    placement : Placement
+        From `place`.
+    area : Rectangle
+        Part of the grid.
+    levels : ndarray, shape (4,), float32
+        Undershoot left alone, ADU and as a share of the nearest pixels' range;
+        scale and offset of the result.
+    out : ndarray, shape area.shape, float32, C-contiguous
+        Receives the result, also where it is extrapolated.
+    """
     from stackbench.registration.resampling_passes import make_room, transpose, two_passes
     from stackbench.registration.resampling_square import padding_room, square_taps
 

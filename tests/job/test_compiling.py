@@ -20,6 +20,7 @@ _JOB_AFTER_PRACTICE = """
 import sys
 from pathlib import Path
 from numba.core.dispatcher import Dispatcher
+from stackbench.job import compiling
 from stackbench.job.bench import open_bench
 from stackbench.job.practising import practise
 from stackbench.job.looking import look_through
@@ -40,7 +41,7 @@ def compiled_so_far():
         for signature in kernel.signatures
     }
 
-for part in ("stars", "stacking", "channels", "rejection"):
+for part in compiling._PARTS:
     practise(part)
 before = compiled_so_far()
 with open_bench(Path(sys.argv[2]), settings=Settings()) as bench:
@@ -109,20 +110,20 @@ def test_the_very_first_run_begins_helpers_before_any_kernel(monkeypatch, sleepe
     monkeypatch.setattr(compiling, "machine_code_folder", lambda: tmp_path / "none yet")
     said = _Said()
     one = Compiling()
-    one.begin_early(said, "stars", "stacking")
+    one.begin_early(said, "stars", "resampling")
     one.begin_early(said, "stars")
     one.close()
-    assert [parts for parts, _ in sleepers] == [["stars"], ["stacking"]]
+    assert [parts for parts, _ in sleepers] == [["stars"], ["resampling"]]
     assert len(said.words) == 1
 
 
 @pytest.mark.parametrize(
     ("processors", "parts"),
     [
-        (None, [["stars", "stacking", "channels"]]),
-        (2, [["stars", "stacking", "channels"]]),
-        (3, [["stars", "channels"], ["stacking"]]),
-        (16, [["stars"], ["stacking"], ["channels"]]),
+        (None, [["stars", "resampling", "channels"]]),
+        (2, [["stars", "resampling", "channels"]]),
+        (3, [["stars", "channels"], ["resampling"]]),
+        (16, [["stars"], ["resampling"], ["channels"]]),
     ],
 )
 def test_the_job_and_its_helpers_are_as_many_as_processors(
@@ -131,7 +132,7 @@ def test_the_job_and_its_helpers_are_as_many_as_processors(
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
     monkeypatch.setattr(os, "cpu_count", lambda: processors)
     one = Compiling()
-    one.begin(Progress(), _kernel, "stars", "stacking", "channels")
+    one.begin(Progress(), _kernel, "stars", "resampling", "channels")
     one.close()
     assert [parts for parts, _ in sleepers] == parts
 
@@ -152,10 +153,10 @@ def test_the_first_run_says_so_once_and_begins_helpers(monkeypatch, sleepers):
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
     said = _Said()
     one = Compiling()
-    one.begin(said, _kernel, "stars", "stacking")
+    one.begin(said, _kernel, "stars", "resampling")
     one.begin(said, _kernel, "rejection")
     one.close()
-    assert [parts for parts, _ in sleepers] == [["stars"], ["stacking"]]
+    assert [parts for parts, _ in sleepers] == [["stars"], ["resampling"]]
     assert len(said.words) == 1
     assert "compiling" in said.words[0]
     # ended by `close`, long before they had slept enough
@@ -177,9 +178,9 @@ def test_later_runs_begin_no_helper(monkeypatch, sleepers, practised):
 def test_waiting_is_for_the_helpers_of_the_parts_named(monkeypatch, sleepers, practised):
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
     done, busy = practised
-    busy |= {"stars", "stacking"}
+    busy |= {"stars", "resampling"}
     one = Compiling()
-    one.begin(Progress(), _kernel, "stars", "stacking")
+    one.begin(Progress(), _kernel, "stars", "resampling")
     stars, resampling = (helper for _, helper in sleepers)
     threading.Timer(0.2, stars.kill).start()
     one.wait("stars")
@@ -194,13 +195,13 @@ def test_who_would_wait_compiles_what_nobody_is_at(monkeypatch, sleepers, practi
     done, busy = practised
     busy.add("stars")
     one = Compiling()
-    one.begin(Progress(), _kernel, "stars", "stacking", "channels")
+    one.begin(Progress(), _kernel, "stars", "resampling", "channels")
     first, second = (helper for _, helper in sleepers)
-    one.wait("stacking")
-    assert sorted(done) == ["channels", "stacking"]
+    one.wait("resampling")
+    assert sorted(done) == ["channels", "resampling"]
     assert first.poll() is None
     assert second.poll() is None
-    one.wait("stacking", "channels")
+    one.wait("resampling", "channels")
     assert len(done) == 2  # neither waits nor compiles again
     one.close()
 
@@ -235,7 +236,7 @@ def test_all_is_compiled_while_a_person_chooses(monkeypatch, sleepers, tmp_path)
     monkeypatch.setattr(compiling, "machine_code_folder", lambda: tmp_path / "none yet")
     with compiled_meanwhile():
         ((parts, helper),) = sleepers
-        assert parts == ["rejection", "stars", "stacking", "channels"]
+        assert parts == ["rejection", "stars", "resampling", "gaps", "channels"]
         assert helper.poll() is None
     assert helper.poll() is not None
 
