@@ -16,9 +16,9 @@ from typing import Any, Literal
 from stackbench.frames.machinecode import machine_code_folder
 from stackbench.job.progress import Progress
 
-Part = Literal["rejection", "stars", "resampling", "gaps", "channels"]
+Part = Literal["rejection", "stars", "resampling", "gaps", "turns", "noise", "channels"]
 
-AFTER_MASTERS: tuple[Part, ...] = ("stars", "resampling", "gaps", "channels")
+AFTER_MASTERS: tuple[Part, ...] = ("stars", "resampling", "gaps", "turns", "noise", "channels")
 """What the steps after the masters need, in their order."""
 
 _TEXT = "First run since the installation: compiling, once, for half a minute or so."

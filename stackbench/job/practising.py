@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from stackbench.frames.compiled import FOLDER
 
 if TYPE_CHECKING:
-    from stackbench.registration.placement import Placement
+    from stackbench.registration.placement import Placement, Rectangle
 
 _SIDE = 256
 _SKY_ADU, _NOISE_ADU, _PEAK_ADU = 500.0, 10.0, 3000.0
@@ -44,7 +44,7 @@ def practise(part: str, *, patient: bool = True) -> bool:
     Parameters
     ----------
     part : str
-        "stars", "resampling", "gaps", "channels" or "rejection".
+        One of those of `compiling`.
     patient : bool
         Whether to wait while another process is at this part; what that
         compiles need not be compiled again.
@@ -58,6 +58,8 @@ def practise(part: str, *, patient: bool = True) -> bool:
         "stars": _measure,
         "resampling": _resample,
         "gaps": _fill_gaps,
+        "turns": _turn,
+        "noise": _follow_noise,
         "channels": _make_channel,
         "rejection": _reject,
     }
@@ -96,25 +98,35 @@ def _measure() -> None:
 
 
 def _resample() -> None:
-    from stackbench.registration.placement import Rectangle
+    for degrees in (0.1, 90.0):  # two passes, and transposed
+        _interpolate(degrees)
+
+
+def _turn() -> None:
+    _interpolate(10.0)  # by the square kernel
+
+
+def _interpolate(degrees: float) -> None:
     from stackbench.registration.resampling import interpolate
 
-    field = _field()
-    area = Rectangle(y0=0, y1=_SIDE, x0=0, x1=_SIDE)
-    levels = np.ones(4, dtype=np.float32)
-    for degrees in (0.1, 90.0):  # two passes, and transposed
-        interpolate(field, area, _turned(degrees), area, levels, np.empty_like(field))
+    field, levels = _field(), np.ones(4, dtype=np.float32)
+    interpolate(field, _whole(), _turned(degrees), _whole(), levels, np.empty_like(field))
 
 
 def _fill_gaps() -> None:
-    from stackbench.registration.placement import Rectangle
-    from stackbench.registration.resampling import resample
+    from stackbench.frames.room import Room
+    from stackbench.registration.gaps import fill_gaps, void_gaps
 
     field = _field()
     field[_SIDE // 2, _SIDE // 2] = np.nan
-    area = Rectangle(y0=0, y1=_SIDE, x0=0, x1=_SIDE)
-    resample(_Rows(pixels=field), _turned(10.0), area, noise_adu=_NOISE_ADU)  # the square kernel
-    _follow_noise()
+    gaps = fill_gaps(field)
+    void_gaps(_whole(), *gaps, _turned(0.1), _whole(), Room(), np.empty_like(field))
+
+
+def _whole() -> "Rectangle":
+    from stackbench.registration.placement import Rectangle
+
+    return Rectangle(y0=0, y1=_SIDE, x0=0, x1=_SIDE)
 
 
 def _turned(degrees: float) -> "Placement":

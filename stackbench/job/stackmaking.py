@@ -54,7 +54,7 @@ def make_stack(
         If a sub cannot be read any more.
     """
     bench = shop.bench
-    bench.compiling.wait("rejection", "resampling", "gaps")
+    bench.compiling.wait("rejection", "resampling", "gaps", "turns", "noise")
     inputs = stack_inputs(shop, recipe)
     reported = 0
 

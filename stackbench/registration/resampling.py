@@ -6,8 +6,7 @@ remain. What remains is resampled along rows and then along columns; where it
 is more than a few degrees, with 6×6 taps for every pixel instead.
 
 Bad pixels are filled from their neighbours. A result is NaN when bad pixels,
-or pixels beyond the sub's edge, carry a sum of |weight| above `MISSING_LIMIT`
-(all weights sum to 1).
+or pixels beyond the sub's edge, carry too large a sum of |weight| (`gaps`).
 
 On ringing: beside a hot pixel or a cosmic ray the kernel's negative lobes dig a hole as
 deep as a seventh of it. A star does not do that: of all stars with a FWHM of
@@ -25,11 +24,9 @@ from numpy.typing import NDArray
 
 from stackbench.frames.room import Room
 from stackbench.frames.rows import RowSource
-from stackbench.registration.lanczos import phase_table, size_table
+from stackbench.registration.gaps import fill_gaps, void_gaps
+from stackbench.registration.lanczos import phase_table
 from stackbench.registration.placement import Placement, Rectangle, source_window
-
-MISSING_LIMIT = 0.1
-"""Largest sum of |weight| that missing pixels may have in a result."""
 
 RINGING_SHARE = 0.025
 """Undershoot left alone, as a share of the nearest pixels' range."""
@@ -125,8 +122,6 @@ def resample(
     complete : bool
         True if it is known that no result is NaN.
     """
-    from stackbench.registration import resampling_holes as holes
-
     out = np.empty(area.shape, dtype=np.float32) if into is None else into
     window = source_window(placement, area)
     if window is None:
@@ -134,13 +129,11 @@ def resample(
         return out, False
     memory = Room() if room is None else room
     block = read_window(source, window, memory)
-    bad = holes.bad_pixels(block)
-    counts = np.ones(len(bad), np.float32)
-    holes.fill_pixels(block, bad, np.empty_like(counts), counts)
+    bad, counts = fill_gaps(block)
     slack = RINGING_SIGMAS * noise_adu * abs(scale)
     levels = np.array([slack, RINGING_SHARE, scale, offset], dtype=np.float32)
     interpolate(block, window, placement, area, levels, out)
-    lost = _void(window, bad, counts, placement, area, memory, out)
+    lost = void_gaps(window, bad, counts, placement, area, memory, out)
     return out, lost == 0 and len(bad) == 0
 
 
@@ -190,36 +183,3 @@ def interpolate(
         block, row0, column0, shape, placement.flips, placement.inverse, area.y0, area.x0,
         out, weights, placement.strips_x, placement.strips_y, levels, make_room(placement.inverse),
     )  # fmt: skip
-
-
-def _void(
-    window: Rectangle,
-    bad: NDArray[np.int64],
-    counts: NDArray[np.float32],
-    placement: Placement,
-    area: Rectangle,
-    memory: Room,
-    out: NDArray[np.float32],
-) -> int:
-    """Make NaN what lies outside or too near bad pixels; tell how many lie outside."""
-    from stackbench.registration import resampling_holes as holes
-
-    shape, inverse, shear = placement.shape, placement.inverse, 0.0
-    if placement.transposed:
-        shape = shape[1], shape[0]
-    if placement.in_two_passes:
-        shear = float(inverse[0, 1] / inverse[1, 1])
-    if len(bad):
-        seen = (
-            int(placement.transposed),
-            shape[0] - 1 if placement.flips[0] else -1,
-            shape[1] - 1 if placement.flips[1] else -1,
-        )
-        holes.void_near_bad(
-            bad, counts, window.y0, window.x0, seen, placement.forward, inverse, shear,
-            area.y0, area.x0, size_table(), MISSING_LIMIT, memory.zeros(out.shape),
-            np.empty((len(bad), 4), np.int64), out,
-        )  # fmt: skip
-    return int(
-        holes.void_outside(inverse, shape, area.y0, area.x0, phase_table(), MISSING_LIMIT, out)
-    )

@@ -236,7 +236,7 @@ def test_all_is_compiled_while_a_person_chooses(monkeypatch, sleepers, tmp_path)
     monkeypatch.setattr(compiling, "machine_code_folder", lambda: tmp_path / "none yet")
     with compiled_meanwhile():
         ((parts, helper),) = sleepers
-        assert parts == ["rejection", "stars", "resampling", "gaps", "channels"]
+        assert parts == ["rejection", *compiling.AFTER_MASTERS]
         assert helper.poll() is None
     assert helper.poll() is not None
 

@@ -2,9 +2,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
+from stackbench.registration.gaps import MISSING_LIMIT
 from stackbench.registration.lanczos import noise_factor, tap_weights
 from stackbench.registration.placement import Rectangle, place, source_window
-from stackbench.registration.resampling import MISSING_LIMIT, resample
+from stackbench.registration.resampling import resample
 from tests.support.subs import ArrayBlocks, ArrayRows, paint_star, similarity
 
 TURNS = [
