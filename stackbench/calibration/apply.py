@@ -11,7 +11,7 @@ from stackbench.frames.pixels import MappedRows, PixelFile
 from stackbench.frames.room import Room
 from stackbench.frames.work import in_threads
 
-# Opening a file takes as long as calibrating a dozen of its rows.
+# Opening a file takes as long as calibrating eight of its rows.
 _BAND_ROWS, _OPENED_ROWS = 64, 512
 
 
@@ -285,7 +285,7 @@ def calibrate_frame(
     source = CalibratedRows(pixel_file, calibrator)
     ny, _ = source.shape
     memory = Room() if room is None else room
-    data, saturated = memory.pixels(source.shape), memory.marks(source.shape)
+    data, saturated = memory.lend(source.shape, np.float32), memory.lend(source.shape, np.bool_)
 
     def _calibrate_part(start: int) -> bool:
         part = slice(start, min(start + _OPENED_ROWS, ny))

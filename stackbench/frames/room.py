@@ -6,7 +6,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-T = TypeVar("T", np.float32, np.bool_, np.uint8)
+T = TypeVar("T", bound=np.generic)
 
 
 class Room(threading.local):
@@ -17,43 +17,29 @@ class Room(threading.local):
     """
 
     def __init__(self) -> None:
-        self._pixels = np.empty(0, dtype=np.float32)
-        self._marks = np.empty(0, dtype=np.bool_)
+        self._bytes: dict[type[np.generic], NDArray[np.uint8]] = {}
         self._zeros = np.empty(0, dtype=np.uint8)
 
-    def pixels(self, shape: tuple[int, int]) -> NDArray[np.float32]:
+    def lend(self, shape: tuple[int, int], dtype: type[T]) -> NDArray[T]:
         """Lend an array of any content.
 
         Parameters
         ----------
         shape : tuple of int
             Rows and columns.
+        dtype : type
+            Of its values; each has memory of its own.
 
         Returns
         -------
-        ndarray, shape `shape`, float32
-            Good until the next call.
+        ndarray, shape `shape`, `dtype`
+            Good until the next call with this type.
         """
-        n = shape[0] * shape[1]
-        self._pixels = _enough(self._pixels, n)
-        return self._pixels[:n].reshape(shape)
-
-    def marks(self, shape: tuple[int, int]) -> NDArray[np.bool_]:
-        """Lend an array of any content.
-
-        Parameters
-        ----------
-        shape : tuple of int
-            Rows and columns.
-
-        Returns
-        -------
-        ndarray, shape `shape`, bool
-            Good until the next call.
-        """
-        n = shape[0] * shape[1]
-        self._marks = _enough(self._marks, n)
-        return self._marks[:n].reshape(shape)
+        size = shape[0] * shape[1] * np.dtype(dtype).itemsize
+        held = self._bytes.get(dtype)
+        if held is None or held.size < size:
+            held = self._bytes[dtype] = np.empty(size, dtype=np.uint8)
+        return held[:size].view(dtype).reshape(shape)
 
     def zeros(self, shape: tuple[int, int]) -> NDArray[np.uint8]:
         """Lend an array of zeros, which must hold zeros again when it is handed back.
@@ -69,10 +55,6 @@ class Room(threading.local):
             Good until the next call.
         """
         n = shape[0] * shape[1]
-        self._zeros = _enough(self._zeros, n)
+        if self._zeros.size < n:
+            self._zeros = np.zeros(n, dtype=np.uint8)
         return self._zeros[:n].reshape(shape)
-
-
-def _enough(held: NDArray[T], size: int) -> NDArray[T]:
-    """Keep an array that is large enough; zeros cost nothing before they are written to."""
-    return held if held.size >= size else np.zeros(size, dtype=held.dtype)

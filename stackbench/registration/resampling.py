@@ -74,7 +74,7 @@ def read_window(source: RowSource, window: Rectangle, room: Room) -> NDArray[np.
     """
     # Asked for by name: checking against a protocol takes as long as reading.
     if hasattr(source, "block_into"):
-        pixels = room.pixels(window.shape)
+        pixels = room.lend(window.shape, np.float32)
         y0, y1, x0, x1 = window.y0, window.y1, window.x0, window.x1
         cast(IntoSource, source).block_into(y0, y1, x0, x1, out=pixels)
         return pixels

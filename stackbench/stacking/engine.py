@@ -117,7 +117,7 @@ class _Work:
     def piece(self, area: Rectangle) -> None:
         """Stack one piece and put it where it belongs."""
         ny, nx = area.shape
-        cube = self._cubes.pixels((len(self._subs), ny * nx))
+        cube = self._cubes.lend((len(self._subs), ny * nx), np.float32)
         complete = np.array(
             [self._fetch(k, area, cube[k].reshape(area.shape)) for k in range(len(self._subs))]
         )

@@ -9,18 +9,22 @@ import pytest
 from stackbench.frames.room import Room
 
 
-@pytest.mark.parametrize(
-    ("lend", "dtype"), [(Room.pixels, np.float32), (Room.marks, np.bool_), (Room.zeros, np.uint8)]
-)
-def test_the_same_memory_is_lent_again(lend, dtype):
+@pytest.mark.parametrize("dtype", [np.float32, np.bool_])
+def test_the_same_memory_is_lent_again(dtype):
     room = Room()
-    first = lend(room, (30, 40))
-    smaller = lend(room, (20, 7))
-    larger = lend(room, (31, 40))
+    first = room.lend((30, 40), dtype)
+    smaller = room.lend((20, 7), dtype)
+    larger = room.lend((31, 40), dtype)
     assert (first.shape, smaller.shape, larger.shape) == ((30, 40), (20, 7), (31, 40))
     assert first.dtype == smaller.dtype == larger.dtype == dtype
+    assert first.flags.aligned
     assert np.shares_memory(first, smaller)
     assert not np.shares_memory(first, larger)
+
+
+def test_each_type_has_memory_of_its_own():
+    room = Room()
+    assert not np.shares_memory(room.lend((9, 9), np.float32), room.lend((9, 9), np.bool_))
 
 
 def test_zeros_are_lent_as_zeros():
@@ -31,7 +35,7 @@ def test_every_thread_has_memory_of_its_own():
     room, both_hold = Room(), Barrier(2)
 
     def _hold(value):
-        pixels = room.pixels((4, 5))
+        pixels = room.lend((4, 5), np.float32)
         pixels[:] = value
         both_hold.wait(10)
         return pixels.copy()
