@@ -107,13 +107,44 @@ def set_name(one: CalibrationSet) -> str:
     str
         For example "flat Ha" or "dark 300 s −10.0 °C".
     """
-    parts = [str(one.kind)]
-    if one.filter is not None:
-        parts.append(one.filter)
-    if one.exposure_s is not None and one.kind in TIMED:
-        parts.append(seconds(one.exposure_s))
-    if one.temperature_c is not None and one.kind in TIMED:
-        parts.append(celsius(one.temperature_c))
+    return master_title(
+        one.kind,
+        filter_name=one.filter,
+        exposure_s=one.exposure_s,
+        temperature_c=one.temperature_c,
+    )
+
+
+def master_title(
+    kind: Kind,
+    *,
+    filter_name: str | None,
+    exposure_s: float | None,
+    temperature_c: float | None,
+) -> str:
+    """Name a master, or the frames for it, in a sentence.
+
+    Parameters
+    ----------
+    kind : Kind
+        Of the frames.
+    filter_name : str or None
+        The filter's name.
+    exposure_s, temperature_c : float or None
+        Left out where they do not tell frames of this kind apart.
+
+    Returns
+    -------
+    str
+        For example "flat Ha" or "dark 300 s −10.0 °C".
+    """
+    parts = [str(kind)]
+    if filter_name is not None:
+        parts.append(filter_name)
+    if exposure_s is not None and kind in TIMED:
+        parts.append(seconds(exposure_s))
+    if temperature_c is not None and kind in TIMED:
+        parts.append(celsius(temperature_c))
     return " ".join(parts)
 
 

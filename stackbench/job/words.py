@@ -3,11 +3,12 @@
 from collections.abc import Iterator, Sequence
 from itertools import groupby
 
+from stackbench.calibration.sets import master_title
 from stackbench.export.night import FrameEntry, Night, ProblemEntry, StackEntry
 from stackbench.export.summary import evenings_of_findings
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Frame, Kind, Problem
-from stackbench.frames.words import celsius, counted, duration, seconds
+from stackbench.frames.words import celsius, counted, duration
 from stackbench.job.history import GroupNight
 from stackbench.job.overview import Overview, ServedGroup
 
@@ -145,14 +146,14 @@ def _library_lines(night: Night) -> Iterator[str]:
         return
     yield from ("", f"{counted(len(borrowed), 'master')} of the library used")
     for one in borrowed:
-        parts = [
-            one.kind,
-            one.filter,
-            None if one.exposure_s is None else seconds(one.exposure_s),
-            None if one.temperature_c is None else celsius(one.temperature_c),
-        ]
+        title = master_title(
+            Kind(one.kind),
+            filter_name=one.filter,
+            exposure_s=one.exposure_s,
+            temperature_c=one.temperature_c,
+        )
         of_night = f", of the night of {one.night}" if one.night is not None else ""
-        yield f"  {' '.join(part for part in parts if part)}{of_night}"
+        yield f"  {title}{of_night}"
 
 
 def _lesson_lines(night: Night) -> Iterator[str]:

@@ -66,6 +66,8 @@ def test_lights_alone_are_calibrated_as_on_their_own_night(first, kept, tmp_path
     np.testing.assert_array_equal(channel(out), channel(first / "out"))
     masters = record(out)["masters"]
     assert f"{len(masters)} masters of the library used" in ran.output
+    flat = next(one for one in masters if one["kind"] == "flat")
+    assert f"\n  flat {flat['filter']}, of the night of {flat['night']}\n" in ran.output
     assert all(one["from_library"] for one in masters)
     assert {Path(one["path"]).parent for one in masters} == {kept}
     assert all("kept in the master library from an earlier night" in m["notes"] for m in masters)
