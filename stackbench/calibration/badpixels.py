@@ -53,7 +53,9 @@ def bad_pixels(
     masters = [one for one in (dark, flat) if one is not None]
     if not masters:
         return None
-    mask = np.logical_or.reduce([~np.isfinite(one.data) for one in masters])
+    mask = ~np.isfinite(masters[0].data)
+    for one in masters[1:]:  # one array after the other: reducing a list of them copies it
+        mask |= ~np.isfinite(one.data)
     counts: dict[str, DefectCounts] = {}
     problems: list[Problem] = []
     for one in masters:

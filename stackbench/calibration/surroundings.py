@@ -12,7 +12,7 @@ from stackbench.frames.robust import MAD_TO_SIGMA
 _TILE = 64  # px; amplifier glow and vignetting are smooth over this length
 # Per axis and tile. No divisor of the tile, so that even and odd columns, which
 # some chips read through different amplifiers, are both seen.
-_SAMPLES = 15
+_SAMPLES = 15  # odd, so that a tile has a middle value
 
 
 def tile_levels(image: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -41,15 +41,14 @@ def tile_levels(image: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArra
     samples = np.ascontiguousarray(samples)
     defined = np.isfinite(samples)
     if defined.all():
-        level = np.median(samples.reshape(down, across, -1), axis=2)
+        level = _middle(samples)
     else:
         level = _level_of_defined(samples, defined)
         samples = np.where(defined, samples, level[..., None, None])
     # Second differences are blind to a slope; those of independent values of
     # variance σ² have 6 σ².
     bends = np.abs(samples[..., 2:] - 2 * samples[..., 1:-1] + samples[..., :-2])
-    spread = MAD_TO_SIGMA / math.sqrt(6) * np.median(bends.reshape(down, across, -1), axis=2)
-    return level, spread
+    return level, MAD_TO_SIGMA / math.sqrt(6) * _middle(bends)
 
 
 def outside(
@@ -75,6 +74,16 @@ def outside(
     rows = np.empty((2, floor.shape[1]), dtype=np.float32)
     _outside(image, floor.astype(np.float32), ceiling.astype(np.float32), rows, below, above)
     return below, above
+
+
+def _middle(tiles: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the median of each tile, of an odd number of defined values.
+
+    numpy's own, which looks for NaN too, takes four times as long.
+    """
+    values = tiles.reshape(*tiles.shape[:2], -1)
+    middle = values.shape[2] // 2
+    return np.asarray(np.partition(values, middle, axis=2)[:, :, middle])
 
 
 def _level_of_defined(
@@ -103,6 +112,7 @@ def _outside(
     ny, nx = image.shape
     down, across = floor.shape
     low, high = rows[0], rows[1]
+    step = np.float32(across / nx)
     for y in range(ny):
         # Place of this row between the centres of the tiles above and below it.
         place = (y + 0.5) * down / ny - 0.5
@@ -119,13 +129,13 @@ def _outside(
             centre = (j + 0.5) * nx / across - 0.5
             first = 0 if j == 0 else np.int64(np.ceil(centre))
             last = nx if j == pieces - 1 else np.int64(np.ceil((j + 1.5) * nx / across - 0.5))
-            step = np.float32(across / nx)
             low_slope = (low[right] - low[j]) * step
             high_slope = (high[right] - high[j]) * step
             low_start = low[j] + low_slope * np.float32(first - centre)
             high_start = high[j] + high_slope * np.float32(first - centre)
-            for x in range(first, last):
-                along = np.float32(x - first)
-                value = image[y, x]
-                below[y, x] = value < low_start + low_slope * along
-                above[y, x] = value > high_start + high_slope * along
+            # views that begin at 0: LLVM then knows that no index counts from the end
+            values, under, over = image[y, first:last], below[y, first:last], above[y, first:last]
+            for x in range(values.size):
+                along = np.float32(x)
+                under[x] = values[x] < low_start + low_slope * along
+                over[x] = values[x] > high_start + high_slope * along

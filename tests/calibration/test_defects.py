@@ -47,6 +47,34 @@ def test_columns_of_a_dark(offset):
     assert set((found.of(Defect.COLUMN) % 400).tolist()) == {0, 399}
 
 
+@pytest.mark.parametrize("gaps", [0.0, 0.02, 0.15])
+def test_odd_columns_follow_their_definition_whatever_is_undefined(gaps):
+    rng = np.random.default_rng(7)
+    image = rng.normal(100, 3, (256, 90)).astype(np.float32)
+    image[64:, 40] += 60
+    image[:130, 3] -= 60
+    image[rng.random(image.shape) < gaps] = np.nan
+    rows = ((np.arange(20) + 0.5) * 256 / 20).astype(int)
+    # undefined values count as highest, as numpy's sort puts NaN last
+    level = np.sort(image[rows].reshape(4, 5, 90), axis=1)[:, 2]
+    around = np.empty_like(level)
+    for x in range(90):
+        near = [x + step if 0 <= x + step < 90 else x - step for step in (-6, -4, -2, 2, 4, 6)]
+        middle = np.sort(level[:, near], axis=1)[:, 2:4]
+        around[:, x] = middle.mean(axis=1)
+    off = np.nan_to_num(level - around)
+    sigma = 1.482602218505602 * np.median(np.abs(off), axis=1, keepdims=True)
+    odd = np.abs(off) > 8 * sigma
+    both = odd[1:] & odd[:-1]
+    wanted = np.zeros((4, 90), bool)
+    wanted[1:] |= both
+    wanted[:-1] |= both
+    found = np.zeros(image.shape, bool)
+    found.reshape(-1)[odd_columns(image)] = True
+    assert wanted.any()
+    assert (found == np.repeat(wanted, 64, axis=0)).all()
+
+
 @pytest.mark.parametrize("shape", [(1, 1), (9, 12), (30, 13), (64, 64)])
 def test_small_and_undefined_images(shape):
     assert odd_columns(np.ones(shape, np.float32)).size == 0

@@ -27,6 +27,27 @@ def test_median_of_an_image_with_gaps():
     assert median(image[:, 3:]) == np.nanmedian(image[:, 3:].astype(np.float64))
 
 
+@pytest.mark.parametrize("count", [1 << 22, (1 << 22) + 61])
+@pytest.mark.parametrize("gaps", [0.0, 0.3, 1 - 1e-5, 1.0])
+def test_median_of_many_values_is_that_of_numpy(count, gaps):
+    # from 4 Mi on only what a sample says to be near the middle is ordered
+    rng = np.random.default_rng(3)
+    gap = rng.random(count) < gaps
+    kinds = {
+        "noise": rng.normal(1000, 20, count),
+        "whole numbers": np.round(rng.normal(1000, 2, count)),
+        "one value": np.full(count, 7.0),
+        "two values": rng.permutation(np.arange(count) % 2),
+        "in step with the sample": np.where(np.arange(count) % 61 == 0, 5.0, rng.random(count)),
+        "half of it infinite": np.where(np.arange(count) % 2, np.inf, rng.random(count)),
+    }
+    for kind, values in kinds.items():
+        image = np.where(gap, np.nan, values).astype(np.float32)
+        defined = image[~np.isnan(image)].astype(np.float64)
+        wanted = np.median(defined) if defined.size else np.nan
+        np.testing.assert_array_equal(median(image), wanted, err_msg=kind)
+
+
 def test_median_of_whole_numbers_leaves_them_as_they_are():
     values = np.array([[5, 1], [9, 2]])
     assert median(values) == 3.5
