@@ -64,16 +64,16 @@ def make_channels(
     def _make_one(item: tuple[tuple[BegunStack, ChannelPaths], Scale]) -> ChannelFacts:
         (begun, files), scale = item
         image = _cut(begun, crop)
-        with Background() as background:  # waits for the stack and the disk meanwhile
+        with Background() as background:  # waits for the stack's numbers and the disk meanwhile
             background.start(partial(_write_fits, bench, found, begun, files, image, crop))
             write_preview(files.png, image)
             _write_tiff(bench, begun.recipe, files, image, scale)
-        stack = begun.finished()
+        shown = product_facts(begun.recipe, begun.measured.result(), kind="channel")
         return ChannelFacts(
             crop=(crop.columns.start, crop.rows.start, *_size(crop)),
             black_adu=scale.black,
             white_adu=scale.white,
-            has_wcs=product_facts(stack.recipe, stack.facts, kind="channel").wcs is not None,
+            has_wcs=shown.wcs is not None,
         )
 
     facts = in_threads(
@@ -102,12 +102,12 @@ def _write_fits(
     image: NDArray[np.float32],
     crop: CommonCrop,
 ) -> None:
-    stack = begun.finished()
-    facts = product_facts(stack.recipe, stack.facts, kind="channel")
+    measured = begun.measured.result()
+    facts = product_facts(begun.recipe, measured, kind="channel")
     if facts.wcs is not None:
         wcs = cropped(facts.wcs, x=crop.columns.start, y=crop.rows.start)
         facts = replace(facts, wcs=wcs)
-    provenance = stack_provenance(bench, found, stack.recipe, stack.facts)
+    provenance = stack_provenance(bench, found, begun.recipe, measured)
     write_channel(files.fits, image, facts=facts, provenance=provenance)
 
 

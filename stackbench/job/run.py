@@ -221,7 +221,7 @@ def finish_night(
         If a product cannot be written.
     """
     shop = night.workshop(bench, desk)
-    with Background() as background:
+    with Background(waiting=1) as background:
         begun, unstacked = stack_groups(shop, judged, background=background)
         # the rest goes on while the last stack is measured and written
         doubts = calibration_doubts(shop, night.measured.subs)

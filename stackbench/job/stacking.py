@@ -27,8 +27,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from stackbench.job.noisesources import NoiseSources
-    from stackbench.stacking.records import Stack, StackInput
+    from stackbench.stacking.records import Stack
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,15 +66,17 @@ class FinishedStack:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BegunStack:
-    """A stack that is added up; `facts` are there when it is measured and written.
+    """A stack that is added up, but perhaps not yet measured or written.
 
+    `measured` are its numbers, `written` the same with the file's checksum.
     `layers` are its pixels while they are in memory, so that who needs them does
     not wait for the disk.
     """
 
     path: Path
     recipe: Recipe
-    facts: "Future[StackFacts]"
+    measured: "Future[StackFacts]"
+    written: "Future[StackFacts]"
     layers: "Stack | None" = None
 
     def finished(self) -> FinishedStack:
@@ -86,7 +87,7 @@ class BegunStack:
         FinishedStack
             With its numbers.
         """
-        return FinishedStack(path=self.path, recipe=self.recipe, facts=self.facts.result())
+        return FinishedStack(path=self.path, recipe=self.recipe, facts=self.written.result())
 
     def image(self) -> "NDArray[np.float32]":
         """Give the stack's pixels, from the disk unless they are in memory.
@@ -132,7 +133,8 @@ def stack_groups(
     judged : sequence of JudgedGroup
         The groups.
     background : Background
-        Measures and writes a stack while the next is added up.
+        Measures and writes a stack while the next is added up; with room for one
+        more to wait, since these are two things.
 
     Returns
     -------
@@ -209,36 +211,29 @@ def _recalled(bench: Bench, recipe: Recipe, path: Path) -> BegunStack | None:
     bench.progress.advance(Step.STACK, len(recipe.subs))
     facts: Future[StackFacts] = Future()
     facts.set_result(known)
-    return BegunStack(path=path, recipe=recipe, facts=facts)
+    return BegunStack(path=path, recipe=recipe, measured=facts, written=facts)
 
 
 def _begun(shop: Workshop, recipe: Recipe, path: Path, *, background: Background) -> BegunStack:
     from stackbench.job.noisesources import noise_sources
-    from stackbench.job.stackmaking import make_stack
+    from stackbench.job.stackmaking import make_stack, measure_stack, write_finished
 
     stack, inputs = make_stack(shop, recipe)
     # what was unpacked of these subs is not needed again
     shop.desk.release(one.frame for one in recipe.subs)
     sources = noise_sources(shop.plan, shop.shelf, recipe)
-    facts = background.start(partial(_finish, shop, recipe, stack, inputs, path, sources))
-    return BegunStack(path=path, recipe=recipe, facts=facts, layers=stack)
+    measured = background.start(partial(measure_stack, shop, recipe, stack, inputs, sources))
 
+    def _write() -> StackFacts:
+        facts = measured.result()
+        write_finished(shop, recipe, stack, path, facts, growth=sources.growth)
+        facts = replace(facts, sha256=product_sha256(path))
+        record = {"file": [path.name, file_mark(path)], "facts": _FACTS.dump_python(facts)}
+        shop.bench.store.keep("stack", recipe.key, record)
+        return facts
 
-def _finish(
-    shop: Workshop,
-    recipe: Recipe,
-    stack: "Stack",
-    inputs: "Sequence[StackInput]",
-    path: Path,
-    sources: "NoiseSources",
-) -> StackFacts:
-    from stackbench.job.stackmaking import finish_stack
-
-    facts = finish_stack(shop, recipe, stack, inputs, path, sources)
-    facts = replace(facts, sha256=product_sha256(path))
-    record = {"file": [path.name, file_mark(path)], "facts": _FACTS.dump_python(facts)}
-    shop.bench.store.keep("stack", recipe.key, record)
-    return facts
+    written = background.start(_write)
+    return BegunStack(path=path, recipe=recipe, measured=measured, written=written, layers=stack)
 
 
 def _recall(bench: Bench, key: str, path: Path) -> StackFacts | None:

@@ -125,15 +125,14 @@ def stack_inputs(
     ]
 
 
-def finish_stack(
+def measure_stack(
     shop: Workshop,
     recipe: Recipe,
     stack: Stack,
     inputs: Sequence[StackInput],
-    path: Path,
     sources: NoiseSources,
 ) -> StackFacts:
-    """Measure a stack and write it.
+    """Measure a stack.
 
     Parameters
     ----------
@@ -145,8 +144,6 @@ def finish_stack(
         Its pixels.
     inputs : sequence of StackInput
         What went in, as `make_stack` gave it.
-    path : Path
-        The file to make or to replace.
     sources : NoiseSources
         Where its noise comes from.
 
@@ -154,15 +151,10 @@ def finish_stack(
     -------
     StackFacts
         The stack's numbers.
-
-    Raises
-    ------
-    WriteError
-        If the file cannot be written.
     """
     measures = measure_frame(stack.data, options=shop.bench.settings.stars)
     predicted = predict_noise(inputs, recipe.grid_shape)
-    facts = StackFacts(
+    return StackFacts(
         rejection=str(stack.choice.rejection.method),
         clipped_low=int(stack.clip_low.sum(dtype=np.int64)),
         clipped_high=int(stack.clip_high.sum(dtype=np.int64)),
@@ -176,18 +168,44 @@ def finish_stack(
         ),
         warnings=tuple(stack.warnings),
     )
+
+
+def write_finished(
+    shop: Workshop, recipe: Recipe, stack: Stack, path: Path, facts: StackFacts, *, growth: float
+) -> None:
+    """Write a stack that is measured.
+
+    Parameters
+    ----------
+    shop : Workshop
+        The bench and the frames.
+    recipe : Recipe
+        What went in.
+    stack : Stack
+        Its pixels.
+    path : Path
+        The file to make or to replace.
+    facts : StackFacts
+        Its numbers.
+    growth : float
+        How many times larger its noise is for what the subs share, of which the
+        engine knows nothing.
+
+    Raises
+    ------
+    WriteError
+        If the file cannot be written.
+    """
     write_stack(
         path,
         stack.data,
         coverage=stack.coverage,
         clipped_low=stack.clip_low,
         clipped_high=stack.clip_high,
-        # the engine knows of nothing that its subs share
-        noise=stack.noise * np.float32(sources.growth),
+        noise=stack.noise * np.float32(growth),
         facts=product_facts(recipe, facts, kind="stack"),
         provenance=stack_provenance(shop.bench, shop.found, recipe, facts),
     )
-    return facts
 
 
 def product_facts(recipe: Recipe, facts: StackFacts, *, kind: str) -> ProductFacts:
