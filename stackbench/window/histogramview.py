@@ -87,15 +87,25 @@ class HistogramView(Plot):
 
     def _draw_marks(self, painter: QPainter, look: Look) -> None:
         room, metrics = self.room(), self.fontMetrics()
-        for number, mark in enumerate(self.marks):
-            x = self.place(mark.value, 1).x()
-            painter.setPen(QPen(QColor(look.accent), 1.6, Qt.PenStyle.DashLine))
+        lines = [self.place(mark.value, 1).x() for mark in self.marks]
+        painter.setPen(QPen(QColor(look.accent), 1.6, Qt.PenStyle.DashLine))
+        for x in lines:
             painter.drawLine(QPointF(x, room.top()), QPointF(x, room.bottom()))
-            wide, high = metrics.horizontalAdvance(mark.words) + 8.0, metrics.height()
-            left = x + 2 if x + wide + 2 < room.right() else x - wide - 2
+        high = metrics.height()
+        for number, (mark, x) in enumerate(zip(self.marks, lines, strict=True)):
+            wide = metrics.horizontalAdvance(mark.words) + 8.0
+            left = _beside(x, wide, lines, (room.left(), room.right()))
             box = QRectF(left, room.top() + 2 + number * (high + 1), wide, high)
             ground = QColor(look.well)
             ground.setAlpha(210)
             painter.fillRect(box, ground)
             painter.setPen(QColor(look.ink))
             painter.drawText(box, Qt.AlignmentFlag.AlignCenter, mark.words)
+
+
+def _beside(x: float, wide: float, lines: list[float], room: tuple[float, float]) -> float:
+    """Place words on that side of their line where fewer other lines pass through them."""
+    sides = [left for left in (x + 2, x - wide - 2) if room[0] <= left and left + wide <= room[1]]
+    if not sides:
+        return min(max(x - wide / 2, room[0]), room[1] - wide)
+    return min(sides, key=lambda left: sum(left <= other <= left + wide for other in lines))

@@ -3,7 +3,7 @@
 from stackbench.calibration.phototransfer import MeasuredCamera
 from stackbench.calibration.records import CalibrationSet, MasterFacts
 from stackbench.frames.records import Kind
-from stackbench.frames.words import celsius, counted, seconds, thousands
+from stackbench.frames.words import celsius, counted, seconds, thousands, with_error
 from stackbench.job.mastersheet import MasterSheet
 from stackbench.window.factlist import Fact
 from stackbench.window.histogramview import LevelMark
@@ -65,14 +65,14 @@ def master_facts(
     """
     flat = one.kind is Kind.FLAT
     level = f"{thousands(round(facts.level_adu))} ADU" if flat else f"{facts.level_adu:.1f} ADU"
-    known = [("Level above dark" if flat else "Level", level)]
+    known = [("Level above dark or bias" if flat else "Level", level)]
     if facts.noise is not None:
         noise = f"{100 * facts.noise:.3g} %" if flat else f"{facts.noise:.3g} ADU"
         known.append(("Noise of the master", noise))
     known += _frame_noise(facts, camera)
     if camera is not None:
-        gain, error = camera.gain_e_per_adu, camera.gain_error
-        known.append(("Gain", f"{gain:.3f} ± {error:.3f} e⁻/ADU"))
+        gain = with_error(camera.gain_e_per_adu, camera.gain_error)
+        known.append(("Gain", f"{gain} e⁻/ADU"))
     known += _bad_pixels(facts)
     if sheet is not None:
         known += _of_sheet(sheet)

@@ -78,15 +78,15 @@ class ProductView(QWidget):
     name : str
         What a screen reader calls it.
     before, none : str
-        What is said while there is nothing: before a job has ended, and after.
+        What is said while there is nothing: until a job has ended, and then.
     """
 
     picked = Signal(int)
 
     def __init__(self, controller: Controller, name: str, before: str, none: str) -> None:
         super().__init__()
+        self._controller = controller
         self._pictures = controller.pictures
-        self._model = controller.model
         self._wanted: tuple[Shown, ...] = ()
         self._details: tuple[Hashable, ...] = ()
         self._part = QRect()
@@ -131,6 +131,7 @@ class ProductView(QWidget):
         self.list.selectionModel().currentChanged.connect(
             lambda index, _before: self.picked.emit(index.row())
         )
+        controller.working_changed.connect(self._say_why_empty)
         self._pictures.ready.connect(self._came)
         self._pictures.failed.connect(self._failed)
         self.view.detail_wanted.connect(self._want_details)
@@ -161,7 +162,12 @@ class ProductView(QWidget):
         if items:
             self.pick(min(number, len(items) - 1))
         else:
-            ended = self._model.state.night is not None
+            self._say_why_empty()
+
+    @Slot()
+    def _say_why_empty(self) -> None:
+        if not self._items.stringList():
+            ended = self._controller.model.state.night is not None and not self._controller.working
             self.show_words(self._words_none if ended else self._words_before)
 
     def pick(self, number: int) -> None:

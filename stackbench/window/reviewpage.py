@@ -174,6 +174,9 @@ class ReviewPage(QWidget):
         if not self.isVisible():
             return
         row = self._model.row(self._model.current)
+        # not at either end: the focus would go on to the next button, which decides
+        for one in (self.previous, self.next):
+            one.setEnabled(bool(self._model.rows))
         for one in (self.keep, self.reject, self.back):
             one.setEnabled(row is not None and row.verdict is not None)
         self.reasons.show_row(row)

@@ -70,25 +70,42 @@ def zone_words(zones: Zones, j: int, i: int) -> tuple[str, str]:
 
 
 def _draw_zone(painter: QPainter, cell: QRectF, zones: Zones, j: int, i: int) -> None:
-    words = [one for one in zone_words(zones, j, i) if one]
     metrics = QFontMetricsF(painter.font())
-    size = max(metrics.horizontalAdvance(one) for one in words) + 12
+    words, high = _words_within(cell, metrics, zones, j, i), metrics.height()
     known = not math.isnan(float(zones.fwhm_px[j, i]))
-    if known and (cell.height() < _ROOM_FOR_TWO_LINES or cell.width() < size):
-        words = [f"{zones.fwhm_px[j, i]:.2f}  {zones.eccentricity[j, i]:.2f}"]
-        size = metrics.horizontalAdvance(words[0]) + 12
-    drawn = min(cell.height() - len(words) * metrics.height() - 10, cell.width(), 56.0)
-    tall = len(words) * metrics.height() + 4
+    drawn = min(cell.height() - len(words) * high - 10, cell.width(), 56.0)
+    tall = len(words) * high + 4
     top = cell.center().y() - (tall + (max(drawn, 0.0) if known else 0.0)) / 2
     if known and drawn >= 12:
         _draw_shape(painter, QPointF(cell.center().x(), top + drawn / 2), drawn - 6, zones, j, i)
         top += drawn
-    box = QRectF(cell.center().x() - size / 2, top, size, tall)
-    painter.setPen(Qt.PenStyle.NoPen)
-    painter.setBrush(_SHADE)
-    painter.drawRoundedRect(box, 4, 4)
-    painter.setPen(_INK)
-    painter.drawText(box, Qt.AlignmentFlag.AlignCenter, "\n".join(words))
+    if words:
+        size = _size(metrics, words)
+        box = QRectF(cell.center().x() - size / 2, top, size, tall)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(_SHADE)
+        painter.drawRoundedRect(box, 4, 4)
+        painter.setPen(_INK)
+        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, "\n".join(words))
+
+
+def _words_within(
+    cell: QRectF, metrics: QFontMetricsF, zones: Zones, j: int, i: int
+) -> tuple[str, ...]:
+    """Choose as much of a zone's words as its place on the screen has room for."""
+    fwhm, eccentricity = float(zones.fwhm_px[j, i]), float(zones.eccentricity[j, i])
+    full = tuple(one for one in zone_words(zones, j, i) if one)
+    if math.isnan(fwhm):
+        choice: tuple[tuple[str, ...], ...] = (full, ("few",))
+    else:
+        choice = ((f"{fwhm:.2f}  {eccentricity:.2f}",), (f"{fwhm:.2f}",), (f"{fwhm:.1f}",))
+        if cell.height() >= _ROOM_FOR_TWO_LINES:
+            choice = (full, *choice)
+    return next((words for words in choice if _size(metrics, words) <= cell.width()), ())
+
+
+def _size(metrics: QFontMetricsF, words: tuple[str, ...]) -> float:
+    return max(metrics.horizontalAdvance(one) for one in words) + 12
 
 
 def _draw_shape(

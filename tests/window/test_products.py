@@ -12,6 +12,7 @@ from PySide6.QtWidgets import QLabel
 from stackbench.job.library import Library, default_library
 from stackbench.job.store import Decision
 from stackbench.window.errands import Errands
+from stackbench.window.histogramview import _beside
 from stackbench.window.stackspage import DIFFERENCE
 from stackbench.window.stepbar import CHANNELS, MASTERS, NIGHT, REVIEW, STACKS
 from tests.support.settling import settle
@@ -62,6 +63,17 @@ def test_masters_show_their_picture_numbers_histogram_and_frames(qtbot, finished
     assert "marks: 1 %" in page.histogram.accessibleDescription()
 
 
+def test_words_of_a_mark_stand_where_no_other_line_passes_through_them():
+    room = (0.0, 300.0)
+    # the next line is 30 px to the right: words 40 px wide go to the left
+    assert _beside(100.0, 40.0, [100.0, 130.0], room) == 58.0
+    assert _beside(130.0, 40.0, [100.0, 130.0], room) == 132.0
+    # no room at the left, then at the right, then at either side
+    assert _beside(20.0, 40.0, [20.0, 40.0], room) == 22.0
+    assert _beside(290.0, 40.0, [290.0], room) == 248.0
+    assert _beside(20.0, 280.0, [20.0], room) == 0.0
+
+
 def test_masters_appear_while_others_are_still_made(qtbot, window, night, tmp_path, monkeypatch):
     from stackbench.job import mastermaking
 
@@ -99,6 +111,13 @@ def test_a_night_without_lights_does_not_promise_any(qtbot, window, night, tmp_p
     assert window.stacks.products.view.words == "Nothing was stacked; the Frames page tells why."
     window.go_to(CHANNELS)
     assert window.channels.products.view.words == "Without a stack there is no channel."
+    with qtbot.waitSignal(window.controller.finished, timeout=60_000):
+        window.controller.go_on()  # nothing is said to be missing while work goes on
+        assert window.channels.products.view.words != "Without a stack there is no channel."
+    assert window.channels.products.view.words == "Without a stack there is no channel."
+    window.go_to(REVIEW)
+    assert not window.review.next.isEnabled()
+    assert not window.review.previous.isEnabled()
     window.go_to(NIGHT)
     titles = [one.text() for one in window.summary.findChildren(QLabel)]
     assert "No light frames" in titles

@@ -2,14 +2,17 @@
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QPointF, Qt
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QFont, QFontMetricsF
 
 from stackbench.job.pictures import Picture
+from stackbench.stars.zones import Zones
 from stackbench.window.fieldview import FieldView
 from stackbench.window.measures import MEASURES, measure_named
 from stackbench.window.reviewpage import ReviewPage
 from stackbench.window.stepbar import REVIEW
 from stackbench.window.subwords import place_words, rank_words
+from stackbench.window.zonesmap import _words_within, zone_words
 from tests.support.settling import settle
 
 TIMEOUT = 20_000
@@ -189,3 +192,38 @@ def test_a_wide_page_becomes_narrow_again(qtbot, finished, review):
     settle(qtbot, finished)
     assert told.minimumSizeHint().width() == told.layout().minimumSize().width(), "left out"
     assert review.width() <= review.parentWidget().width()
+
+
+@pytest.mark.parametrize("side", [20, 40, 60, 90, 140, 300])
+@pytest.mark.usefixtures("qapp")  # for its fonts
+def test_words_of_the_field_map_stay_within_their_part_of_the_field(side):
+    three = np.full((3, 3), 3.0)
+    zones = Zones(
+        fwhm_px=np.where(np.eye(3, dtype=bool), np.nan, three),
+        eccentricity=three * 0.2,
+        angle_deg=three * 40,
+        count=np.full((3, 3), 9),
+        left=0.0,
+        bottom=0.0,
+        width=900.0,
+        height=900.0,
+    )
+    metrics = QFontMetricsF(QFont())
+    cell = QRectF(0, 0, side, side)
+    said = [_words_within(cell, metrics, zones, 0, i) for i in range(3)]
+    for words in said:
+        assert all(metrics.horizontalAdvance(line) < side for line in words)
+    wanted = {300: (("too few stars",), zone_words(zones, 0, 1)), 20: ((), ())}
+    if side in wanted:
+        assert (said[0], said[1]) == wanted[side]
+    assert said[1] == said[2]
+
+
+def test_steps_end_at_the_first_and_the_last_sub_without_moving_the_focus(finished):
+    finished.go_to(REVIEW)
+    paths = finished.review.list.paths()
+    finished.look_at(paths[-1])
+    finished.review.next.setFocus()
+    finished.review.next.click()
+    assert finished.controller.model.current == paths[-1]
+    assert finished.review.next.isEnabled()
