@@ -1,5 +1,7 @@
 """Numbers as people write them."""
 
+import math
+
 
 def celsius(value: float | None) -> str:
     """Write a temperature with a true minus sign.
@@ -49,7 +51,8 @@ def duration(value: float | None) -> str:
     """
     if value is None or value < 120 or (value < 600 and value % 60):
         return seconds(value)
-    hours, minutes = divmod(round(value / 60), 60)
+    # halves up: 90 s more are no less time than half a minute more
+    hours, minutes = divmod(math.floor(value / 60 + 0.5), 60)
     return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
 
 
@@ -103,3 +106,28 @@ def percent(share: float, digits: int = 0) -> str:
         For example "66 %".
     """
     return f"{100 * share:.{digits}f} %"
+
+
+def with_error(value: float, error: float, *, sign: str = "") -> str:
+    """Write a measured value with its 1σ, both to the same decimal.
+
+    Parameters
+    ----------
+    value, error : float
+        In one unit.
+    sign : str
+        "+" to write the sign of positive values too.
+
+    Returns
+    -------
+    str
+        The error to two digits, as the Guide to the Expression of Uncertainty in
+        Measurement, section 7.2.6, has it; for example "0.412 ± 0.013". Whole
+        numbers where two digits are not worth a decimal, five digits of the value
+        where the error is 0 or unknown.
+    """
+    if not (math.isfinite(error) and error > 0):
+        return f"{value:{sign}.5g} ± {error:g}".replace("-", "−")
+    # as it will be rounded: 0.0996 is written 0.10
+    decimals = max(0, 1 - math.floor(math.log10(float(f"{error:.1e}"))))
+    return f"{value:{sign}.{decimals}f} ± {error:.{decimals}f}".replace("-", "−")

@@ -199,7 +199,13 @@ def _focus_lines(night: TargetNight) -> list[str]:
         + ("" if one.best is None else f" (sharpest at {one.best:.0f} ± {one.error or 0.0:.0f})")
         for one in sorted(positions, key=lambda one: one.offset is not None)
     ]
-    return [f"focuser position, others counted from the first: {', '.join(said)} steps"]
+    told = {one.filter for one in night.observations if one.focus_position is not None}
+    silent = sorted({one.filter or "" for one in night.observations if one.filter not in told})
+    missing = f"; none in the headers of {', '.join(name or 'no filter' for name in silent)}"
+    return [
+        f"focuser position, others counted from the first: {', '.join(said)} steps"
+        + (missing if silent else "")
+    ]
 
 
 def _when_next(night: TargetNight, now: datetime) -> list[str]:

@@ -79,7 +79,8 @@ class FlatFacts:
 class CameraFacts:
     """What the frames tell of one camera with its settings.
 
-    `label` names it in files. `linearity` is by filter.
+    `label` names it in files. `linearity` is by filter. `darks_without_bias` are the
+    names of sets that tell no dark current, as no bias can be taken off them.
     """
 
     label: str
@@ -90,6 +91,7 @@ class CameraFacts:
     line: TransferLine | None
     bias: BiasFacts | None
     darks: tuple[DarkFacts, ...]
+    darks_without_bias: tuple[str, ...]
     doubling: DoublingStep | None
     flats: tuple[FlatFacts, ...]
     linearity: tuple[tuple[str, Linearity], ...]
@@ -149,6 +151,7 @@ def camera_facts(
         line=transfer_line(numbers.points) if numbers is not None else None,
         bias=measure.bias(),
         darks=darks,
+        darks_without_bias=measure.darks_without_bias(),
         doubling=doubling_step(
             [
                 DarkRate(
@@ -209,6 +212,11 @@ class _Measure:
             )
         return tuple(facts)
 
+    def darks_without_bias(self) -> tuple[str, ...]:
+        if self._bias() is not None:
+            return ()
+        return tuple(set_name(one) for one in self._sets(Kind.DARK) if self._shop.shelf.get(one))
+
     def flats(self, saturation_adu: float | None) -> tuple[FlatFacts, ...]:
         facts = []
         for one in self._sets(Kind.FLAT):
@@ -263,11 +271,14 @@ class _Measure:
 
     def _freed_darks(self) -> list[tuple[CalibrationSet, FinishedMaster, FinishedMaster]]:
         """List the darks whose bias is known."""
-        bias = self._shop.shelf.get(self._bias_sets[0]) if self._bias_sets else None
+        bias = self._bias()
         if bias is None:
             return []
         masters = [(one, self._shop.shelf.get(one)) for one in self._sets(Kind.DARK)]
         return [(one, master, bias) for one, master in masters if master is not None]
+
+    def _bias(self) -> FinishedMaster | None:
+        return self._shop.shelf.get(self._bias_sets[0]) if self._bias_sets else None
 
     def _opened(self, frames: Sequence[Frame]) -> list[MappedRows]:
         return [MappedRows(self._shop.desk.pixels(frame)) for frame in frames]

@@ -8,6 +8,7 @@ from pydantic import TypeAdapter
 
 from stackbench.export.files import write_text
 from stackbench.export.transferplot import transfer_svg
+from stackbench.frames.words import with_error
 from stackbench.job.background import Background
 from stackbench.job.bench import Bench
 from stackbench.job.camerafacts import CameraFacts, camera_facts, cameras_of
@@ -76,6 +77,6 @@ def _plot(facts: CameraFacts) -> str:
         numbers.points,
         line,
         title=f"Photon transfer of {facts.camera.camera or facts.label}",
-        caption=f"gain {numbers.gain_e_per_adu:.3f} ± {numbers.gain_error:.3f} e⁻/ADU, "
-        f"read noise {numbers.read_noise_e:.2f} ± {numbers.read_noise_error:.2f} e⁻",
+        caption=f"gain {with_error(numbers.gain_e_per_adu, numbers.gain_error)} e⁻/ADU, "
+        f"read noise {with_error(numbers.read_noise_e, numbers.read_noise_error)} e⁻",
     )

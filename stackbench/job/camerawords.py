@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from stackbench.calibration.trends import Trend
-from stackbench.frames.words import percent
+from stackbench.frames.words import percent, with_error
 from stackbench.job.camerafacts import CameraFacts, DarkFacts, FlatFacts
 from stackbench.job.words import problem_lines
 
@@ -49,7 +49,7 @@ def _rows(facts: CameraFacts) -> Iterator[tuple[str, str]]:
         pairs = len(numbers.points) - 1
         yield (
             "gain",
-            f"{numbers.gain_e_per_adu:.4g} ± {numbers.gain_error:.2g} e⁻/ADU "
+            f"{with_error(numbers.gain_e_per_adu, numbers.gain_error)} e⁻/ADU "
             f"({pairs} {'pair' if pairs == 1 else 'pairs'} of flats)",
         )
     if facts.stated_gain is not None:
@@ -57,7 +57,7 @@ def _rows(facts: CameraFacts) -> Iterator[tuple[str, str]]:
     if numbers is not None:
         yield (
             "read noise",
-            f"{numbers.read_noise_e:.3g} ± {numbers.read_noise_error:.2g} e⁻, "
+            f"{with_error(numbers.read_noise_e, numbers.read_noise_error)} e⁻, "
             f"{numbers.read_noise_adu:.3g} ADU",
         )
     if facts.line is not None and numbers is not None and len(numbers.points) > 2:
@@ -71,9 +71,11 @@ def _rows(facts: CameraFacts) -> Iterator[tuple[str, str]]:
     yield from _bias_rows(facts)
     for dark in facts.darks:
         yield dark.name, _dark_words(dark)
+    for name in facts.darks_without_bias:
+        yield name, f"dark current {_UNKNOWN}: bias frames with the same settings are needed"
     if facts.doubling is not None:
         step = facts.doubling
-        yield "dark current doubles every", f"{step.step_c:.2f} ± {step.error_c:.2g} °C"
+        yield "dark current doubles every", f"{with_error(step.step_c, step.error_c)} °C"
     for flat in facts.flats:
         yield flat.name, _flat_words(flat)
     for name, straight in facts.linearity:
@@ -99,15 +101,15 @@ def _bias_rows(facts: CameraFacts) -> Iterator[tuple[str, str]]:
 def _trend_words(drift: Trend, per: str) -> str:
     # few frames, whose own scatter gives the error: 3 σ comes about by chance too often
     sure = "" if drift.significance > 5 else "; not certain with so few frames"
-    said = f"{drift.slope:+.3g} ± {drift.error:.2g} ADU per {per}, {drift.change:+.2g} ADU in all"
-    return f"{said}{sure}".replace("-", "−")
+    slope = with_error(drift.slope, drift.error, sign="+")
+    return f"{slope} ADU per {per}, {drift.change:+.2g} ADU in all{sure}".replace("-", "−")
 
 
 def _dark_words(dark: DarkFacts) -> str:
-    if dark.rate_e_s is not None:
-        rate = f"{dark.rate_e_s:.3g} ± {dark.error_e_s:.2g} e⁻/s per pixel"
+    if dark.rate_e_s is not None and dark.error_e_s is not None:
+        rate = f"{with_error(dark.rate_e_s, dark.error_e_s)} e⁻/s per pixel"
     else:
-        rate = f"{dark.rate_adu_s:.3g} ± {dark.error_adu_s:.2g} ADU/s per pixel"
+        rate = f"{with_error(dark.rate_adu_s, dark.error_adu_s)} ADU/s per pixel"
     hot = f", {percent(dark.hot_share, 3)} hot pixels" if dark.hot_share is not None else ""
     return rate.replace("-", "−") + hot
 

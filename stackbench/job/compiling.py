@@ -23,6 +23,8 @@ AFTER_MASTERS: tuple[Part, ...] = ("stars", "resampling", "gaps", "turns", "nois
 
 _TEXT = "First run since the installation: compiling, once, for half a minute or so."
 _PARTS: tuple[Part, ...] = ("rejection", *AFTER_MASTERS)
+# Far longer than a part takes. A helper that hangs costs this, and the job compiles then.
+_PATIENCE_S = 180.0
 
 
 class Compiling:
@@ -90,7 +92,7 @@ class Compiling:
         if not all(event.is_set() for event in awaited):
             self._take_over(done)
         for event in awaited:
-            event.wait()
+            event.wait(_PATIENCE_S)
 
     def _take_over(self, done: dict[str, threading.Event]) -> None:
         from stackbench.job.practising import practise

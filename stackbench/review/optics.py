@@ -85,7 +85,7 @@ def _tilt(subs: Sequence[Observation], pattern: FieldPattern, agreement: float) 
         "widest at the "
         f"{side} (first row at the bottom), as a tilted sensor does.",
         evidence=(
-            f"slope {percent(pattern.tilt_size)} ± {percent(pattern.tilt_error, 1)} from "
+            f"slope {percent(pattern.tilt_size, 1)} ± {percent(pattern.tilt_error, 1)} from "
             "edge to edge, "
             f"{pattern.stars} stars of {len(subs)} subs",
             f"the same in {percent(agreement)} of the subs{turned}",
@@ -114,7 +114,7 @@ def _curvature(subs: Sequence[Observation], pattern: FieldPattern) -> Finding:
         text=f"FWHM grows by {percent(pattern.curvature)} from the middle to the corners, in all "
         "directions alike.",
         evidence=(
-            f"growth {percent(pattern.curvature)} ± {percent(pattern.curvature_error, 1)} "
+            f"growth {percent(pattern.curvature, 1)} ± {percent(pattern.curvature_error, 1)} "
             "to the corners, "
             f"{pattern.stars} stars of {len(subs)} subs",
         ),
@@ -148,9 +148,9 @@ def _off_centre(
         evidence=(
             f"sharpest at {percent(0.5 + u)} of the width and {percent(0.5 + v)} of the height "
             "(first row at the bottom)",
-            f"growth {percent(pattern.curvature)} ± {percent(pattern.curvature_error, 1)} "
+            f"growth {percent(pattern.curvature, 1)} ± {percent(pattern.curvature_error, 1)} "
             "and slope "
-            f"{percent(pattern.tilt_size)} ± {percent(pattern.tilt_error, 1)}, "
+            f"{percent(pattern.tilt_size, 1)} ± {percent(pattern.tilt_error, 1)}, "
             f"{pattern.stars} stars of {len(subs)} subs",
         ),
         confidence=Confidence.POSSIBLE,

@@ -111,6 +111,16 @@ def test_table_and_picture(studied):
     assert len(circles) == len(facts["numbers"]["points"]) - 1 == 4
 
 
+def test_darks_without_bias_say_what_they_lack(tmp_path):
+    plan = plan_small_night(lights=1, flats=2, bias=0, darks=3)
+    simulate_night(tmp_path / "night", rng=np.random.default_rng(5), night=plan)
+    done = call("camera", tmp_path / "night", "--out", tmp_path / "out")
+    assert done.exit_code == 0, done.output
+    said = [line for line in done.output.splitlines() if "dark current" in line]
+    assert len(said) == 1
+    assert "bias frames with the same settings are needed" in said[0]
+
+
 def test_nothing_to_measure_and_wrong_use(tmp_path):
     (tmp_path / "empty").mkdir()
     nothing = call("camera", tmp_path / "empty", "--out", tmp_path / "out")

@@ -190,6 +190,19 @@ def test_waiting_is_for_the_helpers_of_the_parts_named(monkeypatch, sleepers, pr
     one.close()
 
 
+def test_a_helper_that_hangs_is_not_waited_for_without_end(monkeypatch, sleepers, practised):
+    monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
+    monkeypatch.setattr(compiling, "_PATIENCE_S", 0.1)
+    _, busy = practised
+    busy.add("stars")
+    one = Compiling()
+    one.begin(Progress(), _kernel, "stars")
+    ((_, helper),) = sleepers
+    one.wait("stars")  # returns, though the helper is still at it
+    assert helper.poll() is None
+    one.close()
+
+
 def test_who_would_wait_compiles_what_nobody_is_at(monkeypatch, sleepers, practised):
     monkeypatch.setattr(compiled, "is_on_disk", lambda _: False)
     done, busy = practised

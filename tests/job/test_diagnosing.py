@@ -33,7 +33,8 @@ def test_advice_names_each_filter_and_the_next_night(record):
         assert one["more_hours"] == pytest.approx(1.25 * one["exposure_s"] / 3600)
     assert any("next above 30° in the dark on" in line for line in advice["lines"])
     assert (
-        "focuser position, others counted from the first: L 12000, Ha +0 steps" in advice["lines"]
+        "focuser position, others counted from the first: L 12000, Ha +0 steps; none in the "
+        "headers of OIII" in advice["lines"]
     )
 
 
