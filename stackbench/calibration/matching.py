@@ -10,14 +10,9 @@ from pathlib import Path
 
 from stackbench.calibration import pairing_words as words
 from stackbench.calibration.records import CalibrationSet, Serving
-from stackbench.calibration.rules import (
-    EXPOSURE,
-    TEMPERATURE,
-    broken_rules,
-    preference,
-    rule_for,
-)
+from stackbench.calibration.rules import broken_rules, preference, rule_for
 from stackbench.calibration.sets import calibration_sets, evening
+from stackbench.calibration.traits import EXPOSURE, TEMPERATURE
 from stackbench.frames.records import Frame, Kind, Problem
 
 # A flat shorter than this gathers no dark signal worth a missing dark-flat.

@@ -3,14 +3,8 @@
 from collections.abc import Sequence
 
 from stackbench.calibration.records import CalibrationSet, Serving
-from stackbench.calibration.rules import (
-    EXPOSURE,
-    NIGHT,
-    TEMPERATURE,
-    Rule,
-    broken_rules,
-    rule_for,
-)
+from stackbench.calibration.rules import Rule, broken_rules, rule_for
+from stackbench.calibration.traits import EXPOSURE, NIGHT, TEMPERATURE
 from stackbench.frames.records import Frame, Kind, Problem
 from stackbench.frames.words import celsius, counted, seconds
 

@@ -6,8 +6,9 @@ from enum import StrEnum
 from statistics import median
 
 from stackbench.calibration.records import CalibrationSet, Serving
-from stackbench.calibration.rules import EXPOSURE, TEMPERATURE, rule_for
+from stackbench.calibration.rules import rule_for
 from stackbench.calibration.sets import evening
+from stackbench.calibration.traits import EXPOSURE, TEMPERATURE
 from stackbench.frames.records import Frame, Kind
 from stackbench.frames.words import celsius, counted, seconds
 
