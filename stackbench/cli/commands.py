@@ -19,6 +19,7 @@ from stackbench.cli.options import (
     HistoryFile,
     LibraryFolder,
     Nights,
+    SettingsFile,
     WithoutLibrary,
     chosen_history,
     chosen_library,
@@ -65,12 +66,14 @@ def inspect(
         Path | None,
         typer.Option(help="Output folder of an earlier run. Default: as for run."),
     ] = None,
+    settings: SettingsFile = None,
     library: LibraryFolder = None,
     without_library: WithoutLibrary = False,
 ) -> None:
     """Show the groups of lights, what will calibrate each, and what is missing.
 
-    Kinds and filters that were set by hand in an earlier run hold. Exit code 0 when there
+    Kinds and filters that were set by hand in an earlier run hold, and settings made in the
+    window where --settings says nothing else. Exit code 0 when there
     are lights, 1 when there are none, 2 for wrong use.
     """
     from contextlib import nullcontext
@@ -78,17 +81,23 @@ def inspect(
     from stackbench.frames.scan import SESSION_STORE_NAME
     from stackbench.job.bench import WrongUseError, check_folders
     from stackbench.job.overview import overlook
-    from stackbench.job.remembering import is_output, propose_output
+    from stackbench.job.remembering import is_output, laid_over_made, made_words, propose_output
+    from stackbench.job.settings import Settings, SettingsError, load_settings
     from stackbench.job.store import Store, StoreError
     from stackbench.job.words import overview_lines
 
     try:
         check_folders(nights)
         out = out or propose_output(nights)
+        chosen = load_settings(settings) if settings is not None else Settings()
         with Store(out / SESSION_STORE_NAME) if is_output(out) else nullcontext() as store:
             kept = chosen_library(library, without=without_library)
-            overview = overlook(nights, library=kept, store=store)
-    except (WrongUseError, StoreError) as error:
+            if store is not None:
+                chosen, parts = laid_over_made(store, chosen)
+                if parts:
+                    typer.echo(made_words(parts))
+            overview = overlook(nights, library=kept, store=store, options=chosen.calibration)
+    except (WrongUseError, SettingsError, StoreError) as error:
         wrong_use(error)
     typer.echo("\n".join(overview_lines(overview)))
     raise typer.Exit(DONE if overview.groups else NOTHING_DONE)

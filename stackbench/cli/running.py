@@ -3,6 +3,7 @@
 import os
 import signal
 import threading
+from dataclasses import replace
 from types import FrameType
 
 import typer
@@ -74,7 +75,7 @@ def run(
         out = out or remembering.propose_output(nights)
         check_folders(nights, out)
         chosen = load_settings(settings) if settings is not None else Settings()
-        chosen = chosen.with_export(tiff=tiff, stretch=stretch)
+        chosen.with_export(tiff=tiff, stretch=stretch)  # a wrong one is told before work begins
         with (
             ConsoleProgress() as progress,
             open_bench(
@@ -90,6 +91,9 @@ def run(
             if forget_settings:
                 remembering.forget_settings(bench.store)
             bench = remembering.with_made_settings(bench)
+            # over what was made in the window, one by one
+            chosen = bench.settings.with_export(tiff=tiff, stretch=stretch)
+            bench = replace(bench, settings=chosen)
             looked = look_through(bench, nights)
             # loaded while the files were read to their end
             from stackbench.job.run import run_job

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +18,7 @@ from stackbench.frames.words import counted, duration, percent
 from stackbench.job.diagnosing import TargetNight
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.judging import known
-from stackbench.job.places import Chance, coming_chance
+from stackbench.job.places import Chance, coming_chance, next_noon
 from stackbench.review.focuspositions import focus_positions
 from stackbench.review.planning import FilterAdvice, FilterDepth, advise
 from stackbench.review.seeing import fried_length_cm, zenith_seeing
@@ -103,7 +103,7 @@ def _depth(
         subs=len(recipe.subs),
         exposure_s=recipe.exposure_s or 0.0,
         sub_s=reference.frame.exposure_s or 1.0,
-        noise_adu=stack.facts.predicted_noise_adu,
+        noise_adu=stack.facts.white_noise_adu,
         sky_adu=known(reference.measures.sky_adu) if levelled else None,
         star_adu=float(np.median(stars.flux)) if len(stars) else None,
         fwhm_px=stack.facts.fwhm_px,
@@ -218,7 +218,7 @@ def _when_next(night: TargetNight, now: datetime) -> list[str]:
     chance = coming_chance(
         last.site,
         last.pointing,
-        after=last.time + timedelta(hours=12),
+        after=next_noon(last.site, last.time),
         now=now,
         least_altitude_deg=_LEAST_ALTITUDE_DEG,
     )

@@ -131,9 +131,7 @@ def open_bench(
     finally:
         compiling.close()
         _remove(scratch)
-        lock.release()
-        with suppress(PermissionError):  # Windows: another job is just asking for it
-            (out / _LOCK_NAME).unlink(missing_ok=True)
+        _let_go(lock)
 
 
 def check_folders(folders: Sequence[Path], out: Path | None = None) -> None:
@@ -159,6 +157,19 @@ def check_folders(folders: Sequence[Path], out: Path | None = None) -> None:
             raise WrongUseError(
                 f"{out}: the output folder is also the night's folder; choose another one (--out)"
             )
+
+
+def _let_go(lock: FileLock) -> None:
+    """Release a lock and remove its file, so that no two others can hold it after."""
+    path = Path(lock.lock_file)
+    if os.name == "posix":
+        # who opened the file before this finds that what it locks is gone, and tries again
+        path.unlink(missing_ok=True)
+        lock.release()
+        return
+    lock.release()
+    with suppress(PermissionError):  # Windows does not remove what another job has open
+        path.unlink(missing_ok=True)
 
 
 def _remove(folder: Path) -> None:

@@ -19,6 +19,7 @@ from stackbench.job.library import (
     without_paths,
 )
 from stackbench.job.masterfacts import master_facts
+from stackbench.job.remembering import remembered_masters
 from stackbench.job.store import Store
 
 
@@ -90,7 +91,7 @@ def _damage(one: CalibrationSet) -> Problem | None:
 
 
 def keep_masters(library: Library, store: Store, out: Path) -> tuple[list[LibraryMaster], int]:
-    """Add the masters of a job to the library.
+    """Add the masters that the last job in a folder worked with to the library.
 
     Parameters
     ----------
@@ -117,8 +118,10 @@ def keep_masters(library: Library, store: Store, out: Path) -> tuple[list[Librar
     """
     added: list[LibraryMaster] = []
     known = 0
+    # others of the folder were given up: their frames were taken for another kind, say
+    used = remembered_masters(store)
     for key, record in store.recall_all("master"):
-        path = _finished(out, record)
+        path = _finished(out, record) if key in used else None
         if path is None:
             continue
         facts = without_paths(master_facts().validate_python(record["facts"]))

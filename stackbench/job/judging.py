@@ -102,9 +102,9 @@ def _judge_group(
         sub = subs[light.path]
         if sub is None or reference is None:
             failure = problems[light.path].why if light.path in problems else None
-            measures.append(_measures(light, sub, field, None, 1.0, failure))
+            measures.append(_measures(light, sub, field, None, None, failure))
             continue
-        share = (light.exposure_s or 1.0) / (reference.frame.exposure_s or 1.0)
+        share = exposure_share(light, reference.frame)
         measures.append(_measures(light, sub, field, ratios[light.path], share, None))
     verdicts, placed = _verdicts(bench, found, group, measures, bench.settings.review)
     return JudgedGroup(
@@ -198,7 +198,7 @@ def _measures(
     sub: MeasuredSub | None,
     field: Field,
     ratio: FluxRatio | None,
-    exposure_share: float,
+    share: float | None,
     failure: str | None,
 ) -> SubMeasures:
     if sub is None:
@@ -214,12 +214,31 @@ def _measures(
         stars=one.count,
         sky_adu=known(one.sky_adu),
         noise_adu=known(one.noise_adu),
-        transparency=1 / (ratio.ratio * exposure_share) if ratio is not None else None,
+        transparency=1 / (ratio.ratio * share) if ratio and share else None,
         exposure_s=light.exposure_s,
         matched=len(placement.pairs) if placement.pairs is not None else None,
         rms_px=placement.rms_px,
         registration_failure=placement.failure,
     )
+
+
+def exposure_share(one: Frame, other: Frame) -> float | None:
+    """Tell how many times as long one frame was exposed as another.
+
+    Parameters
+    ----------
+    one, other : Frame
+        Two lights.
+
+    Returns
+    -------
+    float or None
+        1 where neither header tells its exposure, for they are taken to be alike;
+        None where only one of them does.
+    """
+    if not one.exposure_s and not other.exposure_s:
+        return 1.0
+    return one.exposure_s / other.exposure_s if one.exposure_s and other.exposure_s else None
 
 
 def known(value: float) -> float | None:

@@ -24,6 +24,8 @@ from stackbench.job.masterfacts import master_facts
 from stackbench.job.sharedfile import SharedFile
 
 INDEX_NAME = "library.sqlite"
+# Of files that go when the index has forgotten them, so that all go or none.
+_GOING = ".going"
 _TABLE = """
 CREATE TABLE IF NOT EXISTS masters (
     number INTEGER PRIMARY KEY AUTOINCREMENT, made_of TEXT NOT NULL UNIQUE,
@@ -241,16 +243,26 @@ class Library:
                 "'stackbench library list' shows their numbers"
             )
         gone = [known[number] for number in dict.fromkeys(numbers)]
-        with self._index.writing() as db:
-            for one in gone:
-                db.execute("DELETE FROM masters WHERE number = ?", (one.number,))
-                try:
-                    one.path.unlink(missing_ok=True)
-                except OSError as error:
-                    raise LibraryError(
-                        f"{one.path}: cannot be removed ({error.strerror}); close programs "
-                        "that show the file and try again"
-                    ) from error
+        aside: list[tuple[Path, Path]] = []
+        try:
+            with self._index.writing() as db:
+                for one in gone:
+                    db.execute("DELETE FROM masters WHERE number = ?", (one.number,))
+                    if one.path.exists():
+                        aside.append((one.path, one.path.with_suffix(_GOING)))
+                        one.path.replace(aside[-1][1])
+        except BaseException as error:
+            for path, moved in aside:
+                if moved.exists():
+                    moved.replace(path)
+            if isinstance(error, OSError):
+                raise LibraryError(
+                    f"{aside[-1][0]}: cannot be removed ({error.strerror}); close programs "
+                    "that show the file and try again"
+                ) from error
+            raise
+        for _, moved in aside:
+            moved.unlink()
         return gone
 
     def check(self, masters: Sequence[LibraryMaster] | None = None) -> list[State]:

@@ -26,6 +26,7 @@ from stackbench.job.keys import file_mark, key_of
 from stackbench.job.masterfacts import master_facts
 from stackbench.job.masternames import master_names
 from stackbench.job.progress import Step
+from stackbench.job.remembering import remember_masters
 from stackbench.job.saturation import camera_saturation
 from stackbench.job.shelf import FinishedMaster, Masters, on_disk
 from stackbench.job.workshop import Workshop
@@ -87,6 +88,7 @@ def make_masters(shop: Workshop, *, background: Background, hear: HearMasters = 
             threads=min(bench.threads, _AT_ONCE),
             stop=bench.stop,
         )
+    remember_masters(bench.store, [master.key for _, master in shop.shelf.all()])
     shop.shelf.problems += [problem for one in sets for problem in making.problems[one]]
     bench.progress.end(Step.MASTERS)
     making.tell()

@@ -41,6 +41,7 @@ def overlook(
     skip: Sequence[Path] = (),
     library: Library | None = None,
     store: Store | None = None,
+    options: MatchingOptions | None = None,
 ) -> Overview:
     """Read the headers of a night's frames and plan their calibration.
 
@@ -54,6 +55,8 @@ def overlook(
         Masters kept from earlier nights.
     store : Store, optional
         What an earlier run kept; kinds and filters set by hand hold.
+    options : MatchingOptions, optional
+        How darks are brought to lights that differ from them.
 
     Returns
     -------
@@ -63,7 +66,7 @@ def overlook(
     scan = scan_folders(folders, skip=skip)
     labels = {} if store is None else _labels_of(scan.frames, store)
     told = lay_labels(scan.frames, scan.problems, labels, folders=folders)
-    return overview_of(told.frames, told.problems, library=library)
+    return overview_of(told.frames, told.problems, library=library, options=options)
 
 
 def _labels_of(frames: Sequence[Frame], store: Store) -> dict[Path, Label]:

@@ -135,6 +135,27 @@ def coming_chance(
     return chance
 
 
+def next_noon(site: Site, time: datetime) -> datetime:
+    """Tell when it is next noon by the Sun, within a quarter of an hour.
+
+    Parameters
+    ----------
+    site : Site
+        The observer's place.
+    time : datetime
+        UTC.
+
+    Returns
+    -------
+    datetime
+        UTC, later than `time` by a day at most.
+    """
+    # the Sun moves by 15 degrees an hour; the equation of time is left out
+    midnight = time.replace(hour=0, minute=0, second=0, microsecond=0)
+    noon = midnight + timedelta(hours=12 - site.longitude_deg / 15)
+    return noon + timedelta(days=(time - noon) // timedelta(days=1) + 1)
+
+
 def _first_night(
     site: Site, pointing: Pointing, times: Floats, least_altitude_deg: float
 ) -> Chance | None:

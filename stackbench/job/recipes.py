@@ -14,7 +14,7 @@ from stackbench.frames.groups import LightGroup
 from stackbench.frames.names import safe_names, setup_label
 from stackbench.frames.records import Frame, Problem
 from stackbench.job.bench import Bench
-from stackbench.job.judging import JudgedGroup, JudgedSub
+from stackbench.job.judging import JudgedGroup, JudgedSub, exposure_share
 from stackbench.job.keys import key_of
 from stackbench.job.measuring import MeasuredSub
 from stackbench.job.shelf import MasterShelf
@@ -227,7 +227,7 @@ def _scaling(sub: JudgedSub, reference: MeasuredSub) -> Scaling:
     if sub.ratio is not None:
         ratio = sub.ratio.ratio
     else:  # no stars in common: the exposures are what is left to go by
-        ratio = (reference.frame.exposure_s or 1.0) / (sub.frame.exposure_s or 1.0)
+        ratio = exposure_share(reference.frame, sub.frame) or 1.0
     return scale_to_reference(
         ratio,
         reference_sky_adu=reference.measures.sky_adu,

@@ -25,6 +25,7 @@ def remember_nights(store: Store, folders: Sequence[Path]) -> None:
         The nights' folders.
     """
     store.keep(_STAGE, "nights", {"folders": [str(folder) for folder in folders]})
+    store.settle()
 
 
 def remembered_nights(store: Store) -> tuple[Path, ...]:
@@ -44,6 +45,36 @@ def remembered_nights(store: Store) -> tuple[Path, ...]:
     return () if known is None else tuple(Path(folder) for folder in known[0]["folders"])
 
 
+def remember_masters(store: Store, keys: Sequence[str]) -> None:
+    """Remember which masters the last job worked with.
+
+    Parameters
+    ----------
+    store : Store
+        The output folder's store.
+    keys : sequence of str
+        Their keys.
+    """
+    store.keep(_STAGE, "masters", {"keys": list(keys)})
+
+
+def remembered_masters(store: Store) -> frozenset[str]:
+    """Recall which masters the last job worked with.
+
+    Parameters
+    ----------
+    store : Store
+        The output folder's store.
+
+    Returns
+    -------
+    frozenset of str
+        Their keys.
+    """
+    known = store.recall(_STAGE, "masters")
+    return frozenset() if known is None else frozenset(known[0]["keys"])
+
+
 def remember_settings(store: Store, settings: Settings) -> None:
     """Remember the settings that were made in the window.
 
@@ -57,6 +88,7 @@ def remember_settings(store: Store, settings: Settings) -> None:
     """
     parts = set(changed_parts(Settings(), settings))
     store.keep(_STAGE, "settings", settings.model_dump(mode="json", include=parts))
+    store.settle()
 
 
 def forget_settings(store: Store) -> None:
@@ -82,24 +114,60 @@ def with_made_settings(bench: Bench) -> Bench:
     -------
     Bench
         With what was made in the window for this output folder, in those
-        parts of the settings that are as the program comes with them.
+        parts of the settings of which the bench's settings say nothing.
     """
-    known = bench.store.recall(_STAGE, "settings")
-    if known is None:
+    settings, parts = laid_over_made(bench.store, bench.settings)
+    if not parts:
         return bench
+    bench.progress.say(made_words(parts))
+    return replace(bench, settings=settings)
+
+
+def made_words(parts: Sequence[str]) -> str:
+    """Say that settings made in the window hold.
+
+    Parameters
+    ----------
+    parts : sequence of str
+        Which parts.
+
+    Returns
+    -------
+    str
+        One line.
+    """
+    return (
+        f"Settings that were made in the window hold ({', '.join(parts)}); "
+        "--forget-settings of 'run' goes back to those of the program."
+    )
+
+
+def laid_over_made(store: Store, given: Settings) -> tuple[Settings, tuple[str, ...]]:
+    """Lay the settings that were given over those that were made in the window.
+
+    Parameters
+    ----------
+    store : Store
+        The output folder's store.
+    given : Settings
+        Parts of which it says nothing, not even the default, are left to the window.
+
+    Returns
+    -------
+    Settings
+        The settings to work by.
+    tuple of str
+        The parts that the window has a say in.
+    """
+    known = store.recall(_STAGE, "settings")
+    if known is None:
+        return given, ()
     try:
         made = Settings.model_validate(known[0])
     except ValidationError:  # of a version whose settings were others
-        return bench
-    own = changed_parts(Settings(), bench.settings)
-    parts = {name: getattr(made, name) for name in known[0] if name not in own}
-    if not parts:
-        return bench
-    bench.progress.say(
-        f"Settings that were made in the window hold ({', '.join(parts)}); "
-        "--forget-settings goes back to those of the program."
-    )
-    return replace(bench, settings=bench.settings.model_copy(update=parts))
+        return given, ()
+    parts = {name: getattr(made, name) for name in known[0] if name not in given.model_fields_set}
+    return given.model_copy(update=parts), tuple(parts)
 
 
 def is_output(folder: Path) -> bool:

@@ -160,6 +160,7 @@ def measure_night(
         measured = measure_lights(shop)
         cameras = background.start(lambda: camera_records(shop, measured.subs))
         fields = register_lights(bench, light_groups(looked.found.frames), measured)
+    bench.store.settle()
     return MeasuredNight(
         looked=looked,
         shelf=shop.shelf,
@@ -247,6 +248,7 @@ def finish_night(
     )
     record, forgotten = with_history(bench.history, record_of(results))
     write_record(bench, record)
+    bench.store.settle()
     return Outcome(
         stacks=stacks,
         channels=channels,

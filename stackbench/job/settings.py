@@ -152,6 +152,8 @@ class Settings(BaseModel):
         SettingsError
             If `tiff` is no depth.
         """
+        if tiff is None and stretch is None:
+            return self
         export = self.export
         if tiff is not None:
             if tiff not in set(TiffDepth):

@@ -160,6 +160,7 @@ def measure_stack(
         clipped_high=int(stack.clip_high.sum(dtype=np.int64)),
         noise_adu=known(measures.noise_adu),
         predicted_noise_adu=predicted.pixel_adu * sources.growth,
+        white_noise_adu=predicted.white_adu * sources.growth,
         fwhm_px=known(measures.fwhm_px),
         noise_parts=sources.parts,
         dithering_gain=sources.dithering_gain,

@@ -87,6 +87,10 @@ class Store:
             }
         except sqlite3.DatabaseError as error:
             self._db.close()  # so that the file can be moved away
+            if error.sqlite_errorcode == sqlite3.SQLITE_BUSY:
+                raise StoreError(
+                    f"{path}: another job is writing to the session store; try again when it ends"
+                ) from error
             raise StoreError(
                 f"{path}: the session store cannot be read ({error}); move the file away, "
                 "the next run makes a new one"
@@ -248,11 +252,23 @@ class Store:
                 "INSERT OR REPLACE INTO pieces VALUES (?, ?, ?, ?)",
                 (stage, key, json.dumps(record, default=str), arrays),
             )
-            # a commit waits for the disk: rather lose a few seconds' work in a
-            # power cut than wait after each of hundreds of subs
+            # a commit waits for the disk: rather lose a few seconds' work in a power
+            # cut than wait after each of hundreds of subs; see `settle` for the rest
             if time.monotonic() - self._committed > _COMMIT_EVERY_S:
                 self._db.commit()
                 self._committed = time.monotonic()
+
+    def settle(self) -> None:
+        """Have all that was kept on the disk, as at the end of a piece of work.
+
+        Raises
+        ------
+        StoreError
+            If it cannot be written.
+        """
+        with self._writing():
+            self._db.commit()
+            self._committed = time.monotonic()
 
     def drop(self, stage: str, key: str) -> None:
         """Forget a piece of knowledge.

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from stackbench.review.exposures import alike_exposures
 from stackbench.review.limits import (
     LEAST_GROUP,
     Limits,
@@ -127,13 +128,13 @@ def _examine(
 ) -> list[PlacedLimit]:
     """Add to each sub's findings how it stands against each rule; return the limits."""
     comparable = set(among)
+    exposures = alike_exposures([sub.exposure_s for sub in subs])
     placed: list[PlacedLimit] = []
     for rule in rules:
         values = [known_number(getattr(sub, rule.measure)) for sub in subs]
         groups: dict[float | None, list[int]] = {}
         for index in range(len(subs)):
-            key = known_number(subs[index].exposure_s) if rule.per_exposure else None
-            groups.setdefault(key, []).append(index)
+            groups.setdefault(exposures[index] if rule.per_exposure else None, []).append(index)
         for exposure, members in groups.items():
             known = {i: v for i in members if i in comparable and (v := values[i]) is not None}
             limit, centre = place_limit(rule, known, subs)

@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 
+from stackbench.review.exposures import are_alike
 from stackbench.review.measures import SubMeasures
 from stackbench.review.typical import BadSide, RelativeLimit, relative_limit, spread, typical
 
@@ -72,7 +73,8 @@ class PlacedLimit:
 
     `measure` is the name of a field of `SubMeasures`, `bad` the side on which
     a value is bad. `typical` is None where the limit is the one that is set.
-    `exposure_s` tells to which subs of the group it applies; None is all.
+    `exposure_s` tells to which subs of the group it applies, by the shortest of
+    their exposures; None is all.
     """
 
     measure: str
@@ -80,6 +82,21 @@ class PlacedLimit:
     bad: BadSide
     typical: float | None = None
     exposure_s: float | None = None
+
+    def holds_for(self, exposure_s: float | None) -> bool:
+        """Tell whether a sub of the group must keep within it.
+
+        Parameters
+        ----------
+        exposure_s : float or None
+            The sub's exposure, s.
+
+        Returns
+        -------
+        bool
+            Whether it must.
+        """
+        return self.exposure_s is None or are_alike(exposure_s, self.exposure_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

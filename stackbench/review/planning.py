@@ -15,7 +15,8 @@ class FilterDepth:
 
     `exposure_s` is the total of the kept subs and `sub_s` the length of one.
     `noise_adu` is the stack's noise per pixel on the scale of its reference sub
-    of `sub_s`, `sky_adu` that sub's sky. Gain and read noise (`gain_e_per_adu`,
+    of `sub_s`, had nothing been resampled, which hides a part of it from a single
+    pixel but not from many; `sky_adu` that sub's sky. Gain and read noise (`gain_e_per_adu`,
     `read_noise_e`) are the camera's; None where unknown. `star_adu` is the
     flux of the filter's median star, ADU in one sub.
     """
@@ -277,7 +278,8 @@ def _star_snr(depth: FilterDepth) -> float | None:
     """Half of a star's light falls into a circle of one FWHM's diameter (Gaussian)."""
     if depth.star_adu is None or depth.fwhm_px is None or depth.gain_e_per_adu is None:
         return None
-    to_e = depth.gain_e_per_adu * max(1, depth.subs)
+    # the stack is on the scale of one sub of sub_s; subs may be of several lengths
+    to_e = depth.gain_e_per_adu * (depth.exposure_s / depth.sub_s or max(1, depth.subs))
     return signal_to_noise(
         depth.star_adu / 2 * to_e,
         pixels=math.pi / 4 * depth.fwhm_px**2,

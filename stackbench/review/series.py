@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackbench.frames.robust import mad_sigma, median
+from stackbench.review.exposures import alike_exposures
 from stackbench.review.observations import Observation
 
 Floats = npt.NDArray[np.float64]
@@ -168,8 +169,9 @@ def relative_to_filter(
     """
     out = np.full(len(subs), np.nan)
     groups: dict[tuple[str | None, float | None], list[int]] = {}
+    exposures = alike_exposures([sub.exposure_s for sub in subs])
     for index, sub in enumerate(subs):
-        groups.setdefault((sub.filter, sub.exposure_s), []).append(index)
+        groups.setdefault((sub.filter, exposures[index]), []).append(index)
     for members in groups.values():
         known = [(n, v) for n in members if (v := value(subs[n])) is not None and v > 0]
         if len(known) < 3:

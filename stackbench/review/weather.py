@@ -138,14 +138,16 @@ def _cloud(
     lit = bool(brighter > _BRIGHTER)
     steady = depth - typical < 0.3 * depth and len(stretch) >= 6
     name = "haze or thin high cloud" if steady and not lit else "cloud"
-    light = "and lit the sky" if lit else "without lighting the sky"
     when = f"from {clock(start)} to {clock(end)}"
     several = len(stretch) > 1
     evidence = [
         f"stars lost {'up to ' if several else ''}{percent(share)} of their light "
         f"({depth:.2f} mag{f', typically {typical:.2f} mag' if several else ''})",
-        f"sky {brighter:.2f} times that of the other subs",
     ]
+    light = ""
+    if np.isfinite(brighter):
+        light = " and lit the sky" if lit else " without lighting the sky"
+        evidence.append(f"sky {brighter:.2f} times that of the other subs")
     stars = relative_to_filter(subs, lambda one: float(one.measures.stars or 0))
     fewer = float(np.nanmedian(stars[stretch]))
     if fewer < _FEWER_STARS:
@@ -155,7 +157,7 @@ def _cloud(
         topic=Topic.WEATHER,
         cause="cloud",
         title=f"{name[0].upper()}{name[1:]} {when} UTC",
-        text=f"{name[0].upper()}{name[1:]} took light {when} UTC {light}.",
+        text=f"{name[0].upper()}{name[1:]} took light {when} UTC{light}.",
         evidence=tuple(evidence),
         confidence=Confidence.CERTAIN if sure else Confidence.LIKELY,
         figures=(

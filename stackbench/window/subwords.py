@@ -210,7 +210,7 @@ def limit_of(lane: Lane, measure: Measure, row: SubRow) -> PlacedLimit | None:
         None when there is none.
     """
     for placed in lane.limits:
-        if placed.measure == measure.name and placed.exposure_s in (None, row.frame.exposure_s):
+        if placed.measure == measure.name and placed.holds_for(row.frame.exposure_s):
             return placed
     return None
 
