@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stackbench.calibration import pairing_words as words
+from stackbench.calibration.overscan import image_area
 from stackbench.calibration.records import CalibrationSet, Serving
 from stackbench.calibration.rules import broken_rules, preference, rule_for
 from stackbench.calibration.sets import calibration_sets, evening
@@ -205,12 +206,14 @@ def _same_exposure(frame: Frame, one: CalibrationSet) -> bool:
 
 def _need(frame: Frame) -> Hashable:
     """Frames with equal needs share one serving."""
-    temperature = None if frame.temperature_c is None else round(frame.temperature_c)
+    temperature = None if frame.temperature_c is None else round(frame.temperature_c, 1)
     exposure = None if frame.exposure_s is None else round(frame.exposure_s, 3)
-    rotation = None if frame.rotator_deg is None else round(frame.rotator_deg)
+    rotation = None if frame.rotator_deg is None else round(frame.rotator_deg, 1)
     return (
         frame.kind,
         frame.setup,
+        image_area(frame),
+        frame.pedestal_adu,
         frame.filter,
         exposure,
         temperature,

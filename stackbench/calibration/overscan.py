@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from stackbench.frames.pixels import MappedRows, PixelFile
 from stackbench.frames.records import Frame
+from stackbench.frames.robust import median
 from stackbench.frames.scratch import SCRATCH_ENDING, write_scratch
 from stackbench.frames.sections import is_empty_section, section_slices
 
@@ -99,28 +100,66 @@ def subtract_overscan(
 
     Notes
     -----
-    The overscan runs along the longer side of its section. When that makes
-    `_WIDE_ENOUGH` pixels or more per line, each line gets its own median.
+    An overscan beside the image has a level for each of its rows, one below or above
+    it for each of its columns, any other for each line of its longer side. Lines get
+    their own medians when they have `_WIDE_ENOUGH` pixels or more and those of the
+    image all have one; else the whole frame gets one. Undefined pixels are left out.
     """
-    from astropy.nddata import CCDData
-    from ccdproc import subtract_overscan as subtract_level
-    from ccdproc import trim_image
-
     shape = (image.shape[0], image.shape[1])
-    frame = CCDData(image.astype(np.float64), unit="adu")
-    overscan = _given(overscan_section)
-    if overscan is not None:
-        rows, columns = section_slices(overscan, shape)
-        height, width = rows.stop - rows.start, columns.stop - columns.start
-        if min(height, width) >= _WIDE_ENOUGH:
-            section = _fits_section(rows, columns)
-            frame = subtract_level(frame, fits_section=section, overscan_axis=None, median=True)
-        else:
-            frame.data = frame.data - np.median(frame.data[rows, columns])
-    trim = _given(trim_section)
+    trim, overscan = _given(trim_section), _given(overscan_section)
+    kept = (slice(0, shape[0]), slice(0, shape[1]))
     if trim is not None:
-        frame = trim_image(frame, fits_section=_fits_section(*section_slices(trim, shape)))
-    return np.ascontiguousarray(frame.data, dtype=np.float32)
+        kept = section_slices(trim, shape)
+    result = image[kept].astype(np.float64)
+    if overscan is not None:
+        result -= _level(image, section_slices(overscan, shape), kept)
+    return np.ascontiguousarray(result, dtype=np.float32)
+
+
+def image_area(frame: Frame) -> tuple[tuple[int, int, int, int] | None, bool]:
+    """Tell which part of a raw frame is its image, and whether it has an overscan.
+
+    Parameters
+    ----------
+    frame : Frame
+        Its sections are those of the header.
+
+    Returns
+    -------
+    area : tuple of int, or None
+        First row, the one after the last, first column, the one after the last;
+        None for the whole frame.
+    overscan : bool
+        Whether the level of one is subtracted.
+    """
+    area = None
+    if trimmed_shape(frame.trim_section, frame.layout.shape) != frame.layout.shape:
+        rows, columns = section_slices(str(frame.trim_section), frame.layout.shape)
+        area = (rows.start, rows.stop, columns.start, columns.stop)
+    return area, _given(frame.overscan_section) is not None
+
+
+def _level(
+    image: NDArray[np.float32], overscan: tuple[slice, slice], kept: tuple[slice, slice]
+) -> NDArray[np.float64] | float:
+    """Return what to subtract from the kept part: one level, or one per line of it."""
+    part = image[overscan].astype(np.float64)
+    beside, below = (_apart(overscan[axis], kept[axis]) for axis in (1, 0))
+    by_row = part.shape[0] >= part.shape[1] if beside is below else beside
+    if not by_row:
+        part = part.T
+    has, wants = (area[0] if by_row else area[1] for area in (overscan, kept))
+    if part.shape[1] < _WIDE_ENOUGH or has.start > wants.start or has.stop < wants.stop:
+        return median(part)
+    part = part[wants.start - has.start : wants.stop - has.start]
+    lines = np.median(part, axis=1)
+    for line in np.flatnonzero(np.isnan(lines)):
+        lines[line] = median(part[line])
+    return lines[:, np.newaxis] if by_row else lines
+
+
+def _apart(one: slice, other: slice) -> bool:
+    return bool(one.stop <= other.start or other.stop <= one.start)
 
 
 def corrected_scratch(frame: Frame, pixel_file: PixelFile, folder: Path) -> PixelFile:
@@ -162,7 +201,3 @@ def corrected_scratch(frame: Frame, pixel_file: PixelFile, folder: Path) -> Pixe
 def _given(section: str | None) -> str | None:
     """Return a section, or None for the empty ones that some cameras write."""
     return None if section is None or is_empty_section(section) else section
-
-
-def _fits_section(rows: slice, columns: slice) -> str:
-    return f"[{columns.start + 1}:{columns.stop},{rows.start + 1}:{rows.stop}]"

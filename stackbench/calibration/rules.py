@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from stackbench.calibration.records import CalibrationSet
 from stackbench.calibration.traits import (
+    AREA,
     BINNING,
     CAMERA,
     EXPOSURE,
@@ -20,6 +21,7 @@ from stackbench.calibration.traits import (
     GAIN,
     NIGHT,
     OFFSET,
+    PEDESTAL,
     READ_MODE,
     ROTATION,
     SHAPE,
@@ -103,6 +105,8 @@ SAME_CAMERA = (
     Rule(trait=GAIN),
     Rule(trait=OFFSET),
     Rule(trait=READ_MODE),
+    Rule(trait=AREA),
+    Rule(trait=PEDESTAL),
 )
 SAME_TRAIN = (
     *SAME_CAMERA,

@@ -25,6 +25,9 @@ from stackbench.frames.rows import RowSource
 _CEILINGS = frozenset(
     ((1 << bits) - 1) << shift for bits in range(10, 17) for shift in (0, 16 - bits)
 )
+# Converters end at 255 or above; what ends lower was scaled, and whole ADU are too
+# coarse to tell its pixels apart by.
+_LEAST_TOP_ADU = 128.0
 _BINS = 1 << 16
 _BAND_ROWS = 64
 _RUN = 256  # so many values are passed over at once when none is high
@@ -81,7 +84,7 @@ def top_values(source: RowSource, *, sampled: bool = False) -> TopValues | None:
     Returns
     -------
     TopValues or None
-        None when no pixel is defined, or none is above 0.
+        None when no pixel is defined, or none is as high as a converter's end.
     """
     ny, nx = source.shape
     blocks = sampled_blocks(source.shape) if sampled else [(0, ny)]
@@ -103,7 +106,7 @@ def top_values(source: RowSource, *, sampled: bool = False) -> TopValues | None:
         floor = np.float32(0.7 * highest).view(np.int32)
         _count(band.reshape(-1), bits, floor, np.float32(1 / step), counts)
     filled = np.flatnonzero(counts)
-    if filled.size == 0:
+    if filled.size == 0 or highest < _LEAST_TOP_ADU:
         return None
     pixels = nx * sum(stop - start for start, stop in bands)
     return _top_of_counts(counts, top=int(filled[-1]), step=step, pixels=pixels)

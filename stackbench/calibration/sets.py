@@ -5,6 +5,7 @@ from collections.abc import Hashable, Iterable, Sequence
 from datetime import date, datetime, timedelta
 from statistics import median
 
+from stackbench.calibration.overscan import image_area
 from stackbench.calibration.records import CalibrationSet
 from stackbench.frames.records import CameraSetup, Frame, Kind
 from stackbench.frames.words import celsius, seconds
@@ -51,12 +52,13 @@ def calibration_sets(frames: Iterable[Frame]) -> tuple[CalibrationSet, ...]:
     for frame in sorted(frames, key=_by_time):
         match frame.kind:
             case Kind.BIAS:
-                groups[frame.kind, _camera_key(frame.setup.camera)].append(frame)
+                groups[frame.kind, _camera_key(frame.setup.camera), _zero(frame)].append(frame)
             case Kind.DARK | Kind.DARK_FLAT:
                 exposure = _rounded(frame.exposure_s)
-                groups[frame.kind, _camera_key(frame.setup.camera), exposure].append(frame)
+                camera = _camera_key(frame.setup.camera)
+                groups[frame.kind, camera, _zero(frame), exposure].append(frame)
             case Kind.FLAT:
-                key = (frame.kind, frame.setup, frame.filter, evening(frame))
+                key = (frame.kind, frame.setup, frame.filter, evening(frame), _zero(frame))
                 groups[key].append(frame)
             case _:
                 pass
@@ -86,7 +88,7 @@ def evening(frame: Frame) -> date | None:
     -------
     date or None
         The local date twelve hours before, so that all frames from noon to
-        noon share one; None when the time is unknown.
+        noon share one, by UTC where the site is unknown; None when the time is.
     """
     if frame.time is None:
         return None
@@ -213,6 +215,11 @@ def _camera_key(camera: CameraSetup) -> Hashable:
         camera.read_mode,
         camera.shape,
     )
+
+
+def _zero(frame: Frame) -> Hashable:
+    """Tell what shifts a frame's zero level, or cuts it."""
+    return image_area(frame), frame.pedestal_adu or 0.0
 
 
 def _rounded(exposure_s: float | None) -> float | None:

@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from stackbench.calibration.overscan import image_area
 from stackbench.calibration.records import CalibrationSet
 from stackbench.calibration.sets import evening
 from stackbench.frames.records import CameraSetup, Frame
@@ -81,6 +82,15 @@ def _binned(value: object) -> str:
     return f"binning {x}×{y}"
 
 
+def _area_words(value: object) -> str:
+    area, overscan = value if isinstance(value, tuple) else (None, False)
+    said = "whole frame"
+    if area is not None:
+        y0, y1, x0, x1 = area
+        said = f"image area [{x0 + 1}:{x1},{y0 + 1}:{y1}]"
+    return f"{said} {'with' if overscan else 'without'} overscan"
+
+
 def _plain(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
@@ -120,6 +130,20 @@ OFFSET = _camera_trait(
 )
 READ_MODE = _camera_trait(
     "read mode", lambda camera: _folded(camera.read_mode), lambda v: f"read mode {v}"
+)
+AREA = Trait(
+    name="image area",
+    of_frame=image_area,
+    of_set=lambda s: image_area(s.frames[0]) if s.frames else None,
+    gap=_equal,
+    words=_area_words,
+)
+PEDESTAL = Trait(
+    name="pedestal",
+    of_frame=lambda f: f.pedestal_adu or 0.0,
+    of_set=lambda s: (s.frames[0].pedestal_adu or 0.0) if s.frames else None,
+    gap=_equal,
+    words=lambda value: f"pedestal {_plain(value)} ADU",
 )
 TELESCOPE = Trait(
     name="telescope",

@@ -97,6 +97,7 @@ def frame_from_header(
         pixel_size_um=pixel_size_um,
         scale_arcsec_px=_scale(cards, pixel_size_um, focal_length_mm),
         pedestal_adu=number(cards, "PEDESTAL"),
+        colour_pattern=text(cards, "BAYERPAT", "COLORTYP"),
         overscan_section=overscan_section,
         trim_section=trim_section,
         unfit_sections=unfit_sections,
@@ -107,6 +108,9 @@ def frame_from_header(
         focus_position=number(cards, "FOCUSPOS", "FOCPOS"),
         ambient_temperature_c=_celsius(number(cards, "AMBTEMP", "AMB-TEMP", "FOCTEMP", "FOCUSTEM")),
     )
+
+
+_LONGEST_S = 1e6  # eleven days; more is a mistake
 
 
 def plain_stem(path: Path) -> str:
@@ -127,7 +131,7 @@ def plain_stem(path: Path) -> str:
 
 def _exposure(cards: Cards) -> float | None:
     seconds = number(cards, "EXPTIME", "EXPOSURE")
-    return seconds if seconds is not None and seconds >= 0 else None
+    return seconds if seconds is not None and 0 <= seconds <= _LONGEST_S else None
 
 
 def _celsius(degrees: float | None) -> float | None:
@@ -188,13 +192,15 @@ def _electrons_per_adu(cards: Cards, comment: Comment) -> float | None:
     Amateur cameras write the number of their gain setting into GAIN,
     observatories electrons per ADU: the comment or a fraction tells.
     """
-    stated = number(cards, "EGAIN")
+    stated = _positive(number(cards, "EGAIN"))
     if stated is not None:
-        return _positive(stated)
+        return stated
     gain = number(cards, "GAIN")
-    if gain is None or gain <= 0:
-        return None
     remark = comment("GAIN").casefold()
+    if gain is None or gain <= 0 or re.search(r"\bdb\b", remark):
+        return None
+    if re.search(r"\b(adu|dn)s?\s*(/|per)\s*e", remark):
+        return 1 / gain
     in_electrons = re.search(r"\be(lectrons?)?-?\s*(/|per)\s*(adu|dn)\b", remark) is not None
     return gain if in_electrons or not gain.is_integer() else None
 

@@ -5,6 +5,7 @@ import os
 import re
 import shutil
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import platformdirs
@@ -53,8 +54,11 @@ def machine_code_folder() -> Path:
         digest.update(source)
     kernels = Path(platformdirs.user_cache_dir("stackbench", appauthor=False)) / "kernels"
     folder = kernels / digest.hexdigest()[:16]
-    if not folder.is_dir() and kernels.is_dir():
-        for other in kernels.iterdir():
-            if time.time() - other.stat().st_mtime > _UNUSED_S:
-                shutil.rmtree(other, ignore_errors=True)
+    with suppress(OSError):  # two programs may tidy at once; a stale folder harms nobody
+        if folder.is_dir():
+            os.utime(folder)  # reading alone would leave no sign of use
+        elif kernels.is_dir():
+            for other in kernels.iterdir():
+                if time.time() - other.stat().st_mtime > _UNUSED_S:
+                    shutil.rmtree(other, ignore_errors=True)
     return folder

@@ -88,6 +88,7 @@ class Frame:
     exposure, UTC. `temperature_c` is the sensor's, °C, measured if the header
     says so, else the set point. `pixel_size_um` is that of a pixel as recorded
     (after binning); `scale_arcsec_px` follows from it and the focal length.
+    `colour_pattern` is that of a colour camera's mosaic.
     `unfit_sections` says why the header's sections are not among the facts.
     `size_bytes` and `modified_ns` tell whether the file changed since.
     """
@@ -108,6 +109,7 @@ class Frame:
     pixel_size_um: float | None = None
     scale_arcsec_px: float | None = None
     pedestal_adu: float | None = None
+    colour_pattern: str | None = None
     overscan_section: str | None = None
     trim_section: str | None = None
     unfit_sections: str | None = None

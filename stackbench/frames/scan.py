@@ -19,6 +19,7 @@ UNKNOWN_KIND = "It is unknown what the frame was taken for"
 
 _FITS_ENDINGS = (".fits", ".fit", ".fts")
 _PACKED_ENDINGS = ("", ".gz", ".bz2", ".fz")
+_MOSAICS = frozenset({"RGGB", "BGGR", "GRBG", "GBRG"})
 _ENDINGS = tuple(fits + packed for fits in _FITS_ENDINGS for packed in _PACKED_ENDINGS)
 
 KnownFrame = Callable[[Path, int, int], Frame | None]
@@ -83,6 +84,7 @@ def scan_folders(
         if walk.met == met_before and not any(problem.path == root for problem in problems):
             problems.append(_nothing_found(root))
     problems.extend(_unfit_sections(frames))
+    problems.extend(_colour_mosaics(frames))
     return Scan(frames=tuple(frames), problems=tuple(problems))
 
 
@@ -129,7 +131,12 @@ class _Walk:
             if entry.name.startswith("."):
                 continue
             path = folder / entry.name
-            if entry.is_dir():
+            try:
+                is_folder = entry.is_dir()
+            except OSError as error:  # a link to itself, or to where nobody may look
+                self._problems.append(unreadable(path, error).problem)
+                continue
+            if is_folder:
                 yield from self._below(path)
             elif entry.name.lower().endswith(_ENDINGS):
                 self.met += 1
@@ -294,6 +301,23 @@ def _unfit_sections(frames: Sequence[Frame]) -> Iterator[Problem]:
             why=f"The header gives what cannot be meant: {why}.",
             remedy="If the overscan was cut off before, nothing needs doing; else give the frames"
             " as the camera wrote them.",
+        )
+
+
+def _colour_mosaics(frames: Sequence[Frame]) -> Iterator[Problem]:
+    """Tell once per folder of lights that a colour camera took."""
+    found: dict[Path, list[Path]] = {}
+    for frame in frames:
+        if frame.kind is Kind.LIGHT and (frame.colour_pattern or "").upper() in _MOSAICS:
+            found.setdefault(frame.path.parent, []).append(frame.path)
+    for folder, paths in found.items():
+        of_them = "The light is" if len(paths) == 1 else f"{len(paths)} lights are"
+        yield Problem(
+            path=paths[0] if len(paths) == 1 else folder,
+            what=f"{of_them} the raw mosaic of a colour camera",
+            why="The header names a pattern of colours. This program stacks mono frames: it"
+            " takes neighbours of different colour for neighbours of one.",
+            remedy="Use it for mono cameras; if the camera is one, the header's pattern is wrong.",
         )
 
 

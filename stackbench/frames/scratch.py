@@ -55,7 +55,8 @@ def decode_to_scratch(frame: Frame, folder: Path) -> PixelFile:
     except OSError as error:
         raise unreadable(frame.path, error) from error
     header = read_image_header(frame.path, size)
-    if replace(header.layout, data_offset=None) != replace(layout, data_offset=None):
+    same = replace(header.layout, data_offset=None) == replace(layout, data_offset=None)
+    if size != frame.size_bytes or not same:
         raise damaged_packing(frame.path, ValueError("it changed since it was listed"))
     blocks = _tiled_blocks(frame, header) if header.tiled else _packed_blocks(frame, header)
     with _new_file(path) as file:

@@ -27,6 +27,8 @@ _LEAP_SECONDS = (
     (datetime(2006, 1, 1, tzinfo=UTC), 33),
     (datetime(1999, 1, 1, tzinfo=UTC), 32),
 )
+# Others stand for a date that was never set, such as that of the year 1.
+_YEARS = range(1900, 2200)
 # Seconds by which a scale is ahead of TAI.
 _AHEAD_OF_TAI = {"TAI": 0.0, "IAT": 0.0, "TT": 32.184, "TDT": 32.184, "ET": 32.184, "GPS": -19.0}
 _AHEAD_OF_TAI["TDB"] = 32.184  # within 2 ms
@@ -56,7 +58,7 @@ def start_time(cards: Cards, exposure_s: float | None) -> datetime | None:
     dated = _dated_start(cards, exposure_s)
     if dated is None:
         return None
-    return _in_utc(dated, (text(cards, "TIMESYS") or "UTC").upper())
+    return _in_utc(dated, _scale_of(text(cards, "TIMESYS") or "UTC"))
 
 
 def parsed_time(words: str) -> datetime | None:
@@ -145,6 +147,11 @@ def _from_day_number(cards: Cards) -> datetime | None:
     return _MJD_ZERO + timedelta(days=day)
 
 
+def _scale_of(words: str) -> str:
+    """Leave out the realisation: UTC(NIST) is UTC (FITS Standard 4.0, section 9.2.1)."""
+    return words.partition("(")[0].strip().upper()
+
+
 def _in_utc(time: datetime, scale: str) -> datetime | None:
     if scale in {"UTC", "UT", "UT1", "GMT"}:
         return time
@@ -158,6 +165,8 @@ def _in_utc(time: datetime, scale: str) -> datetime | None:
 
 
 def _calendar_day(year: int, month: int, day: int) -> datetime | None:
+    if year not in _YEARS:
+        return None
     try:
         return datetime(year, month, day, tzinfo=UTC)
     except ValueError:  # no such day

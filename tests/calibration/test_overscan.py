@@ -119,3 +119,43 @@ def test_scratch_file(tmp_path):
     assert rows.shape == (48, 50)
     expected = image[1:49, 2:52] - np.median(image[:, 54:60])
     np.testing.assert_array_equal(rows.rows(0, 48), expected.astype(np.float32))
+
+
+@pytest.mark.parametrize(
+    ("overscan", "trim"), [("[101:132,1:52]", "[1:100,1:52]"), ("[101:132,5:56]", "[1:100,1:60]")]
+)
+def test_an_overscan_shorter_than_the_frame(overscan, trim):
+    # Rows of the image that the overscan has not: one level for the frame.
+    image = np.full((60, 132), 1500, np.float32)
+    image[:, 100:] = 500 + np.arange(60)[:, None]
+    done = subtract_overscan(image, overscan_section=overscan, trim_section=trim)
+    rows, first = (52, 0) if trim.endswith("52]") else (60, None)
+    assert done.shape == (rows, 100)
+    if first == 0:
+        np.testing.assert_array_equal(
+            done, np.broadcast_to(1000 - np.arange(52)[:, None], done.shape)
+        )
+    else:
+        assert (done == 1500 - np.median(500 + np.arange(4, 56))).all()
+
+
+def test_an_overscan_beside_the_image_goes_by_rows_though_it_is_wider_than_high():
+    image = np.full((32, 400), 900, np.float32)
+    image[:, 350:] = 100 + np.arange(32)[:, None]
+    done = subtract_overscan(image, overscan_section="[351:400,1:32]", trim_section="[1:350,1:32]")
+    np.testing.assert_array_equal(done, np.broadcast_to(800 - np.arange(32)[:, None], (32, 350)))
+    below = subtract_overscan(
+        image.T, overscan_section="[1:32,351:400]", trim_section="[1:32,1:350]"
+    )
+    np.testing.assert_array_equal(below, done.T)
+
+
+@pytest.mark.parametrize("width", [10, 40])
+def test_undefined_overscan_pixels_are_left_out(width):
+    image = np.full((50, 100 + width), 700, np.float32)
+    image[:, 100:] = 200
+    image[7, 105] = np.nan
+    done = subtract_overscan(
+        image, overscan_section=f"[101:{100 + width},1:50]", trim_section="[1:100,1:50]"
+    )
+    assert (done == 500).all()

@@ -109,7 +109,7 @@ def test_a_time_scale_not_understood_gives_no_time():
     assert start_time({"DATE-OBS": "2024-06-01T01:02:03", "TIMESYS": "LOCAL"}, None) is None
 
 
-@given(st.datetimes(datetime(1000, 1, 1), datetime(9998, 1, 1)))  # noqa: DTZ001
+@given(st.datetimes(datetime(1900, 1, 1), datetime(2199, 12, 31)))  # noqa: DTZ001
 def test_iso_round_trip(time):
     assert parsed_time(time.isoformat()) == time.replace(tzinfo=UTC)
 
@@ -118,3 +118,24 @@ def test_iso_round_trip(time):
 def test_no_text_breaks_the_reader(words):
     time = parsed_time(words)
     assert time is None or time.tzinfo is UTC
+
+
+@pytest.mark.parametrize(
+    "cards",
+    [
+        {"DATE-OBS": "0001-01-01T00:00:00"},  # a date that was never set
+        {"DATE-OBS": "0001-01-01T00:00:00", "TIMESYS": "TT"},
+        {"DATE-OBS": "0001-01-01T00:00:00+02:00"},
+        {"DATE-OBS": "9999-12-31T23:59:60"},
+    ],
+)
+def test_a_date_that_cannot_be_meant_is_none(cards):
+    assert start_time(cards, 10.0) is None
+
+
+def test_the_realisation_of_a_time_scale_is_left_out():
+    # FITS Standard 4.0, section 9.2.1, from memory: TT(TAI), UTC(NIST) …
+    date = "2024-06-01T01:02:03"
+    for scale, realised in (("UTC", "UTC(NIST)"), ("TT", "TT(TAI)")):
+        told = [start_time({"DATE-OBS": date, "TIMESYS": one}, None) for one in (scale, realised)]
+        assert told[0] == told[1] is not None
