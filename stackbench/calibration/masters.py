@@ -27,6 +27,7 @@ from stackbench.frames.records import Kind, Problem
 from stackbench.frames.robust import median
 from stackbench.frames.rows import RowSource
 from stackbench.frames.work import Stop, Tick, never, quiet
+from stackbench.rejection.efficiency import median_variance
 from stackbench.rejection.methods import Method, Rejection
 
 # Subtracting a master of N frames raises the noise by √(1 + 1/N): 5 % for 10.
@@ -213,7 +214,7 @@ def _master(
     method = combined.choice.rejection.method
     variance = noise**2 * len(used) / max(1.0, combined.mean_kept)
     if method is Method.MEDIAN:
-        variance *= _median_variance(len(used))
+        variance *= median_variance(len(used))
     bad = None
     if calibration_set.kind is not Kind.BIAS:
         bad = find_defects(
@@ -277,18 +278,6 @@ def _expected(unit_noise: float, weights: Sequence[float]) -> list[float] | None
     if max(weights) < 1.5 * min(weights):  # one limit for all is as good, and faster
         return [unit_noise / math.sqrt(float(np.median(weights)))] * len(weights)
     return [unit_noise / math.sqrt(weight) for weight in weights]
-
-
-def _median_variance(depth: int) -> float:
-    """Return the variance of a median of normal values relative to their mean's.
-
-    Asymptotically π/2; at finite depth π/2 × n/(n + 0.5) for odd and
-    π/2 × n/(n + 1.35) for even n, within 1 % of the exact values (order
-    statistics; Kendall & Stuart, The Advanced Theory of Statistics, from memory).
-    """
-    if depth <= 2:
-        return 1.0
-    return math.pi / 2 * depth / (depth + (0.5 if depth % 2 else 1.35))
 
 
 def _nothing_left(calibration_set: CalibrationSet, dropped: tuple[DroppedFrame, ...]) -> NoMaster:

@@ -153,9 +153,10 @@ def measure_stack(
         The stack's numbers.
     """
     measures = measure_frame(stack.data, options=shop.bench.settings.stars)
-    predicted = predict_noise(inputs, recipe.grid_shape)
+    method = stack.choice.rejection.method
+    predicted = predict_noise(inputs, recipe.grid_shape, method=method)
     return StackFacts(
-        rejection=str(stack.choice.rejection.method),
+        rejection=str(method),
         clipped_low=int(stack.clip_low.sum(dtype=np.int64)),
         clipped_high=int(stack.clip_high.sum(dtype=np.int64)),
         noise_adu=known(measures.noise_adu),

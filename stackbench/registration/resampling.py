@@ -96,7 +96,8 @@ def resample(
     """Bring the part of a sub that lies in a rectangle of the grid onto it.
 
     The bits of a result do not depend on the rectangle in which it is made,
-    if rectangles start at a column that is a multiple of 1024.
+    if rectangles start at a column that is a multiple of 1024, and end at one or at
+    the grid's edge.
 
     Parameters
     ----------

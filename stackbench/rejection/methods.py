@@ -41,7 +41,7 @@ class Rejection:
     it ends when none comes or goes, or after `iterations`.
 
     `lowest` and `highest` are the counts that min-max drops; where few values
-    are valid, no more than leaves one.
+    are valid, as many on either side as leaves one.
     """
 
     method: Method = Method.AUTO

@@ -36,8 +36,9 @@ def trim(lowest: np.float32, highest: np.float32, depth: Index, block: Lanes) ->
     for i in range(WIDTH):
         valid = block[VALID + i]
         most = upper(np.floor((valid - _UNIT) * _HALF), _ZERO)
-        low = lower(lowest, most)
-        high = lower(highest, most)
+        all_go = lowest + highest >= valid
+        low = where(all_go, lower(lowest, most), lowest)
+        high = where(all_go, lower(highest, most), highest)
         first = np.floor((np.float32(depth) - valid) * _HALF) + low
         block[BELOW + i] = low
         block[KEPT + i] = valid - low - high

@@ -21,7 +21,7 @@ from stackbench.stacking.records import Stack, StackInput
 from stackbench.stacking.tiles import cut_grid
 
 if TYPE_CHECKING:
-    from stackbench.rejection.methods import Choice, Rejection
+    from stackbench.rejection.methods import Rejection
 
 _NEARLY_EQUAL = 1.15
 
@@ -95,13 +95,16 @@ class _Work:
     def __init__(
         self, subs: Sequence[StackInput], grid_shape: tuple[int, int], rejection: "Rejection"
     ) -> None:
-        from stackbench.rejection.methods import choose
+        from stackbench.rejection.methods import Method, choose
 
         self._subs = subs
         self._choice = choose(rejection, len(subs))
-        self._spread = _spread_factor(self._choice, len(subs))
         self.placements = [place(sub.matrix, sub.source.shape) for sub in subs]
         weights = np.array([sub.weight for sub in subs], dtype=np.float64)
+        self._spread: NDArray[np.float32] | None = None
+        if self._choice.rejection.method is Method.MEDIAN:
+            # of values whose noise differs widely its noise is an estimate
+            weights, self._spread = np.ones_like(weights), _spread_factors(len(subs))
         self._weights = (weights / weights.mean()).astype(np.float32)
         self._noise = np.array([sub.noise_adu * sub.scale for sub in subs], dtype=np.float32)
         # Rejection is told the noise as it is from pixel to pixel on the grid.
@@ -150,12 +153,12 @@ class _Work:
         place_in = np.s_[area.y0 : area.y1, area.x0 : area.x1]
         # Views of the images where the piece has full rows; of others, copies.
         combined = Combined(
-            mean=self._data[place_in].reshape(-1),
-            kept=self._kept[place_in].reshape(-1),
-            low=self._low[place_in].reshape(-1),
-            high=self._high[place_in].reshape(-1),
+            mean=np.ascontiguousarray(self._data[place_in]).reshape(-1),
+            kept=np.ascontiguousarray(self._kept[place_in]).reshape(-1),
+            low=np.ascontiguousarray(self._low[place_in]).reshape(-1),
+            high=np.ascontiguousarray(self._high[place_in]).reshape(-1),
         )
-        sigma = self._sigma[place_in].reshape(-1)
+        sigma = np.ascontiguousarray(self._sigma[place_in]).reshape(-1)
         # The kernel that follows the noise reads which pixels are missing, so
         # it would matter if rejection changed the cube: it does not.
         combine_depth(
@@ -166,7 +169,8 @@ class _Work:
             cube, complete, self._weights, self._noise, combined.kept, combined.low,
             combined.high, make_sums(), sigma,
         )  # fmt: skip
-        sigma *= self._spread
+        if self._spread is not None:
+            sigma *= self._spread[combined.kept]
         for whole, part in (
             (self._data, combined.mean),
             (self._kept, combined.kept),
@@ -188,13 +192,8 @@ def _evened(noise: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.full_like(noise, np.sqrt((noise.astype(np.float64) ** 2).mean()))
 
 
-def _spread_factor(choice: "Choice", depth: int) -> np.float32:
-    """Return by how much a median scatters more than the mean of as many values."""
-    from stackbench.rejection.methods import Method
+def _spread_factors(depth: int) -> NDArray[np.float32]:
+    """Return by how much a median of so many values scatters more than their mean."""
+    from stackbench.rejection.efficiency import median_variance
 
-    if choice.rejection.method is not Method.MEDIAN or depth < 3:
-        return np.float32(1.0)
-    # π/2 in the limit; for n values about n / (n + π/2 − 1) of that (order
-    # statistics of the normal distribution; right to 2 %).
-    half = np.pi / 2
-    return np.float32(np.sqrt(half * depth / (depth + half - 1)))
+    return np.sqrt([median_variance(count) for count in range(depth + 1)], dtype=np.float32)

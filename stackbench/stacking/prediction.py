@@ -5,14 +5,19 @@ shrinks while that over larger areas stays: a stack's pixel σ understates what
 matters for faint, extended things. Predictions tell both.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from stackbench.registration.lanczos import PHASES, variance_table
 from stackbench.registration.placement import Placement, place
 from stackbench.stacking.records import StackInput
+
+if TYPE_CHECKING:
+    from stackbench.rejection.methods import Method
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +65,9 @@ def resampling_noise(placement: Placement, grid_shape: tuple[int, int]) -> float
     return float(np.sqrt(factor * variance.mean()))
 
 
-def predict_noise(subs: Sequence[StackInput], grid_shape: tuple[int, int]) -> PredictedNoise:
+def predict_noise(
+    subs: Sequence[StackInput], grid_shape: tuple[int, int], *, method: "Method | None" = None
+) -> PredictedNoise:
     """Predict the noise of a stack where all its subs overlap.
 
     Parameters
@@ -69,21 +76,27 @@ def predict_noise(subs: Sequence[StackInput], grid_shape: tuple[int, int]) -> Pr
         At least one.
     grid_shape : tuple of int
         The grid's (ny, nx).
+    method : Method, optional
+        How values are rejected: a median knows no weights and scatters more.
 
     Returns
     -------
     PredictedNoise
         Rejection of a few per cent of good values is not counted.
     """
+    from stackbench.rejection.efficiency import median_variance
+    from stackbench.rejection.methods import Method
     from stackbench.stacking.weights import noise_of_weighted_mean
 
-    weights = [sub.weight for sub in subs]
+    is_median = method is Method.MEDIAN
+    weights = [1.0 if is_median else sub.weight for sub in subs]
+    spread = math.sqrt(median_variance(len(subs))) if is_median else 1.0
     white = [sub.noise_adu * sub.scale for sub in subs]
     pixel = [
         sigma * resampling_noise(place(sub.matrix, sub.source.shape), grid_shape)
         for sub, sigma in zip(subs, white, strict=True)
     ]
     return PredictedNoise(
-        pixel_adu=noise_of_weighted_mean(weights, pixel),
-        white_adu=noise_of_weighted_mean(weights, white),
+        pixel_adu=spread * noise_of_weighted_mean(weights, pixel),
+        white_adu=spread * noise_of_weighted_mean(weights, white),
     )

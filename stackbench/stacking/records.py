@@ -47,8 +47,9 @@ class Stack:
     and `clip_high` those rejected. `noise` is 1σ of the mean as the subs'
     background noise and weights have it, for white noise of the subs as they
     were; what resampling does to it is told by
-    `stackbench.stacking.prediction`. `choice` names the rejection that was
-    used; `warnings` are in words.
+    `stackbench.stacking.prediction`; for min-max it is an upper bound, up to half
+    as much again at small depth, since the extremes take noise with them. `choice`
+    names the rejection that was used; `warnings` are in words.
     """
 
     data: NDArray[np.float32]

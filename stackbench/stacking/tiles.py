@@ -8,9 +8,10 @@ AREA_PX = 1 << 19
 """Pixels in one piece, if its subs' pixels then take no more than CUBE_BYTES."""
 
 CUBE_BYTES = 128 << 20
-"""Most memory that the subs' pixels of one piece may take."""
+"""Most memory that the subs' pixels of one piece may take, up to 2000 subs."""
 
 _COLUMNS = 1024  # of a piece that is not a band; a multiple of 1024, see `resample`
+_LEAST_ROWS = 16
 _LEAN = 96  # rows by which a full row of the grid may lean before squares pay
 
 
@@ -35,13 +36,14 @@ def cut_grid(
     """
     ny, nx = grid_shape
     lean = max((placement.tilt for placement in placements), default=0.0) * nx
-    columns = nx if lean <= _LEAN else min(nx, _COLUMNS)
     area = min(AREA_PX, CUBE_BYTES // (4 * max(len(placements), 1)))
-    rows = max(16, area // columns // 16 * 16)
+    band = lean <= _LEAN and nx * _LEAST_ROWS <= area
+    columns = nx if band else min(nx, _COLUMNS)
+    rows = max(_LEAST_ROWS, area // columns // _LEAST_ROWS * _LEAST_ROWS)
     # At least a few pieces for each thread, so that none waits for the last.
     across = -(-nx // columns)
-    while rows > 16 and across * -(-ny // rows) < 4 * jobs:
-        rows = max(16, rows // 2 // 16 * 16)
+    while rows > _LEAST_ROWS and across * -(-ny // rows) < 4 * jobs:
+        rows = max(_LEAST_ROWS, rows // 2 // _LEAST_ROWS * _LEAST_ROWS)
     return [
         Rectangle(y0=y, y1=min(y + rows, ny), x0=x, x1=min(x + columns, nx))
         for y in range(0, ny, rows)

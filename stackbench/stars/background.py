@@ -263,7 +263,8 @@ def _improve(
             pairs += sums[3, x]
         if count > 0:
             level[i] = float(limits[0, x_edges[i]]) + total / count
-        if pairs > 0:
+        # none differ but those beyond the clip where values are coarse: the start was better
+        if square > 0:
             sigma[i] = np.sqrt(square / pairs / 2.0 / _CLIPPED_VARIANCE)
 
 

@@ -120,7 +120,7 @@ def repeated_offset(
     -------
     tuple or None
         Offset dx + i·dy from the brighter to the fainter one and the companion's
-        median share of the pair's light; None if fewer than half of the stars
+        median share of the pair's light; None if fewer than a third of the stars
         have one.
     """
     place = x + 1j * y

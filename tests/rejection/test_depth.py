@@ -195,3 +195,14 @@ def test_nothing_warns():
         for method in METHODS:
             result = combine_depth(cube, rejection=Rejection(method=method))
             assert np.isnan(result.mean).all()
+
+
+@pytest.mark.parametrize(
+    ("values", "lowest", "highest", "mean", "kept"),
+    [((1, 2, 3, 4, 5), 0, 3, 1.5, 2), ((1, 2, 3, 4, np.nan), 1, 2, 2.0, 1)],
+)
+def test_min_max_drops_as_many_as_was_asked_where_one_is_left(values, lowest, highest, mean, kept):
+    cube = np.array(values, dtype=np.float32)[:, np.newaxis]
+    asked = Rejection(method=Method.MIN_MAX, lowest=lowest, highest=highest)
+    result = combine_depth(cube, rejection=asked)
+    assert (result.mean[0], result.kept[0]) == (mean, kept)

@@ -84,9 +84,10 @@ def test_a_master_worse_than_the_subs_seem_leaves_them_no_noise_of_their_own():
     assert budget.total == pytest.approx(100.0**2)
 
 
-def test_a_flipped_sub_shares_nothing_but_the_middle():
+def test_a_flipped_sub_shares_nothing_worth_mention():
     turn = np.array([[-1, 0, SHAPE[1] - 1], [0, -1, SHAPE[0] - 1], [0, 0, 1]], dtype=float)
     overlaps = sensor_overlaps([np.eye(3), np.eye(3), turn], SHAPE)
     assert overlaps[0, 1] == pytest.approx(1)
-    assert 0 < overlaps[0, 2] < 0.2
+    # only the very middle lies on itself: a place or two of thousands
+    assert overlaps[0, 2] < 0.001
     np.testing.assert_array_equal(overlaps, overlaps.T)

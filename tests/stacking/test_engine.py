@@ -134,6 +134,52 @@ def test_noise_map_knows_where_subs_are_missing():
     assert not stack.clip_low.any()
 
 
+@pytest.mark.parametrize(("noises", "true"), [((5, 5, 5), 3.349), ((5, 5, 20), 4.51)])
+def test_noise_of_a_median_is_its_own(noises, true):
+    # σ of the median of three normal values: 0.6698 σ where they are alike (Kendall &
+    # Stuart, from memory); the other simulated, 4 million draws.
+    rng = np.random.default_rng(4)
+    images = [rng.normal(SKY, sigma, SHAPE) for sigma in noises]
+    subs = [
+        StackInput(
+            source=ArrayRows(image.astype(np.float32)), matrix=np.eye(3), noise_adu=sigma,
+            weight=1 / sigma**2,
+        )
+        for image, sigma in zip(images, noises, strict=True)
+    ]  # fmt: skip
+    median = Rejection(method=Method.MEDIAN)
+    stack = stack_subs(subs, grid_shape=SHAPE, rejection=median)
+    assert stack.data.std() == pytest.approx(true, rel=0.02)
+    # of values of very different noise it is an estimate, not below the truth
+    alike = len(set(noises)) == 1
+    assert np.median(stack.noise) == pytest.approx(true, rel=0.01 if alike else 2)
+    assert np.median(stack.noise) > 0.99 * true
+    predicted = predict_noise(subs, SHAPE, method=Method.MEDIAN)
+    assert predicted.white_adu == pytest.approx(np.median(stack.noise), rel=1e-3)
+
+
+def test_noise_of_a_median_goes_by_the_subs_that_cover_a_pixel():
+    image = np.full(SHAPE, SKY)
+    matrices = [np.eye(3), similarity(shift=(40, 0)), similarity(shift=(80, 0))]
+    stack = stack_subs(
+        inputs([image] * 3, matrices), grid_shape=SHAPE, rejection=Rejection(method=Method.MEDIAN)
+    )
+    for count, factor in ((1, 1.0), (2, 1.0), (3, 1.160)):
+        there = stack.noise[stack.coverage == count]
+        assert_allclose(there, NOISE * factor / np.sqrt(count), rtol=2e-3)
+
+
+@pytest.mark.parametrize("width", [1025, 2049])
+def test_a_grid_whose_last_piece_is_one_column_wide(width):
+    rng = np.random.default_rng(5)
+    images = [rng.normal(SKY, NOISE, (40, width)) for _ in range(3)]
+    matrices = [similarity(degrees=10 * k, centre=(width / 2, 20)) for k in range(3)]
+    stack = stack_subs(inputs(images, matrices), grid_shape=(40, width), rejection=NONE)
+    assert stack.data.shape == (40, width)
+    assert (stack.coverage[20, ::100] > 0).any()
+    assert np.isfinite(stack.data[:, -1]).all()
+
+
 def test_an_area_without_subs_is_undefined():
     image = np.full(SHAPE, SKY)
     stack = stack_subs(

@@ -68,6 +68,12 @@ def test_coarsely_quantised_pixels_keep_their_noise():
     assert np.median(measure_background(image).noise) == pytest.approx(image.std(), rel=0.12)
 
 
+@pytest.mark.parametrize("sigma", [0.22, 0.25, 0.28])
+def test_pixels_coarser_than_their_noise_keep_some(sigma):
+    image = np.round(np.random.default_rng(6).normal(100, sigma, (256, 256))).astype(np.float32)
+    assert np.median(measure_background(image).noise) == pytest.approx(image.std(), rel=0.3)
+
+
 def test_places_rows_and_whole_image_agree():
     image, _ = _sloped(np.random.default_rng(6))
     mesh = measure_background(image)

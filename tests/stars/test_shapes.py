@@ -36,6 +36,21 @@ def test_gaussian_of_known_sigma():
     assert fits.y[0] == pytest.approx(49.6, abs=1e-4)
 
 
+@pytest.mark.parametrize("fwhm", [17.0, 18.0, 28.0, 35.0, 45.0])
+def test_a_star_as_wide_as_it_may_be_is_fitted_on_all_of_its_disc(fwhm: float):
+    y, x = np.indices((301, 301), dtype=float)
+    image = 1e6 * Profile(fwhm=fwhm).density(x - 150.3, y - 149.6)
+    place, start = np.array([150.0]), np.array([(fwhm / 2.2) ** 2])
+    fits = fit_shapes(
+        image.astype(np.float32), place, place, np.zeros(1), (start, np.zeros(1), start),
+        u=0.3, free_u=True,
+    )  # fmt: skip
+    assert fits.fwhm[0] == pytest.approx(fwhm, rel=5e-3)
+    assert (fits.x[0], fits.y[0]) == pytest.approx((150.3, 149.6), abs=0.01)
+    assert fits.cxx[0] == pytest.approx(fits.cyy[0], rel=1e-3)
+    assert abs(fits.cxy[0]) < 1e-3 * fits.cxx[0]
+
+
 @pytest.mark.parametrize(
     ("beta", "per_alpha"),
     [

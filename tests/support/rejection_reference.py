@@ -48,7 +48,9 @@ def _mean(x, w):
 
 def _min_max(x, w, rejection):
     most = (x.size - 1) // 2
-    low, high = min(rejection.lowest, most), min(rejection.highest, most)
+    low, high = rejection.lowest, rejection.highest
+    if low + high >= x.size:
+        low, high = min(low, most), min(high, most)
     # A stable sort: of equal values the first layers are the "lowest"; at the
     # upper end, too, the first layers go first.
     order = list(np.argsort(x, kind="stable"))
