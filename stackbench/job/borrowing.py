@@ -121,7 +121,7 @@ def keep_masters(library: Library, store: Store, out: Path) -> tuple[list[Librar
     # others of the folder were given up: their frames were taken for another kind, say
     used = remembered_masters(store)
     for key, record in store.recall_all("master"):
-        path = _finished(out, record) if key in used else None
+        path = _finished(out, record) if used is None or key in used else None
         if path is None:
             continue
         facts = without_paths(master_facts().validate_python(record["facts"]))

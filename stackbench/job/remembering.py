@@ -58,7 +58,7 @@ def remember_masters(store: Store, keys: Sequence[str]) -> None:
     store.keep(_STAGE, "masters", {"keys": list(keys)})
 
 
-def remembered_masters(store: Store) -> frozenset[str]:
+def remembered_masters(store: Store) -> frozenset[str] | None:
     """Recall which masters the last job worked with.
 
     Parameters
@@ -68,11 +68,11 @@ def remembered_masters(store: Store) -> frozenset[str]:
 
     Returns
     -------
-    frozenset of str
-        Their keys.
+    frozenset of str, or None
+        Their keys; None when a version worked there that did not say.
     """
     known = store.recall(_STAGE, "masters")
-    return frozenset() if known is None else frozenset(known[0]["keys"])
+    return None if known is None else frozenset(known[0]["keys"])
 
 
 def remember_settings(store: Store, settings: Settings) -> None:

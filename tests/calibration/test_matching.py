@@ -412,3 +412,38 @@ def test_frames_taken_alike_always_serve(facts):
 def test_whether_cameras_agree_does_not_depend_on_their_order(one, other):
     assert cameras_agree(one, other) == cameras_agree(other, one)
     assert cameras_agree(one, one)
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"trim_section": "[1:50,1:40]"},
+        {"overscan_section": "[51:60,1:40]"},
+        {"pedestal_adu": -300.0},
+    ],
+)
+def test_frames_whose_zero_is_cut_or_shifted_otherwise_never_meet(other):
+    lights = [frame(Kind.LIGHT, filter="L", target="Lantern", **other)]
+    calibration = [*BIAS, *several(3, Kind.DARK), *several(3, Kind.FLAT, filter="L")]
+    plan = plan_calibration([*lights, *calibration])
+    served = plan.servings[lights[0].path]
+    assert (served.bias, served.dark, served.flat) == (None, None, None)
+    alike = [replace(one, **other) for one in calibration]
+    both = plan_calibration([*lights, *calibration, *alike]).servings[lights[0].path]
+    for one in (both.bias, both.dark, both.flat):
+        assert {frame.path for frame in one.frames} <= {frame.path for frame in alike}
+
+
+def test_servings_do_not_depend_on_which_light_came_first():
+    options = MatchingOptions(dark_doubling_c=6.0)
+    darks = several(3, Kind.DARK, temperature_c=20.0)
+    lights = [
+        frame(Kind.LIGHT, filter="L", target="Lantern", temperature_c=t) for t in (10.4, 10.0, 9.6)
+    ]
+    scales = []
+    for order in (lights, lights[::-1]):
+        plan = plan_calibration([*order, *BIAS, *darks], options=options)
+        scales.append([plan.servings[one.path].dark_scale for one in lights])
+    assert scales[0] == scales[1]
+    wanted = [2 ** ((t - 20) / 6) for t in (10.4, 10.0, 9.6)]
+    assert scales[0] == pytest.approx(wanted, rel=1e-3)

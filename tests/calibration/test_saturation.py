@@ -92,3 +92,15 @@ def test_values_beyond_16_bits_and_infinite_ones():
     image[0, 0] = np.inf
     image[0, 1] = np.nan
     assert _level(image) == pytest.approx(800_000, rel=1e-4)
+
+
+@pytest.mark.parametrize("highest", [0.98, 1.0, 4.9])
+def test_frames_that_were_scaled_down_say_nothing(highest):
+    image = _field(np.random.default_rng(9)) / 65535 * highest
+    assert top_values(ArrayRows(image.astype(np.float32))) is None
+
+
+def test_eight_bits_end_at_255():
+    rng = np.random.default_rng(10)
+    images = [np.minimum(_field(rng, full_well=255), 255) for _ in range(3)]
+    assert _level(*images) == 255

@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,9 @@ from typer.testing import CliRunner
 
 from stackbench.cli.commands import app
 from stackbench.job.library import Library
+from stackbench.job.session import Session
+from stackbench.job.settings import Settings
+from stackbench.rejection.methods import Method
 from tests.support.jobs import checksums
 from tests.support.simulator.factories import plan_small_night
 from tests.support.simulator.night import simulate_night
@@ -114,3 +118,37 @@ def test_wrong_use_is_said_plainly(kept, tmp_path):
     strange = call("library", "remove", "99", "--yes", "--library", kept)
     assert strange.exit_code == 2
     assert "no master 99" in strange.output
+
+
+def test_masters_that_a_job_gave_up_are_not_kept(tmp_path):
+    plan = plan_small_night(filters=("L",), lights=3, flats=2, bias=3, darks=3)
+    simulate_night(tmp_path / "night", rng=np.random.default_rng(3), night=plan)
+    night, out = tmp_path / "night", tmp_path / "out"
+    wrong = call("run", night, "--out", out, "--without-library", "--set-kind", "bias_*.fits=dark")
+    assert wrong.exit_code == 0, wrong.output
+    right = call("run", night, "--out", out, "--without-library", "--unset", "bias_*.fits")
+    assert right.exit_code == 0, right.output
+    added = call("library", "add", out, "--library", tmp_path / "kept")
+    assert "3 added" in added.output
+    kinds = sorted(str(one.facts.kind) for one in Library(tmp_path / "kept").masters())
+    assert kinds == ["bias", "dark", "flat"]
+
+
+def test_inspect_and_camera_work_by_the_settings_of_the_window(tmp_path):
+    plan = plan_small_night(filters=("L",), lights=3, flats=2, bias=3, darks=3)
+    simulate_night(tmp_path / "night", rng=np.random.default_rng(3), night=plan)
+    night, out = tmp_path / "night", tmp_path / "out"
+    default = Settings()
+    made = default.model_copy(update={"masters": replace(default.masters, method=Method.MEDIAN)})
+    with Session(out, [night], threads=2) as session:
+        session.set_settings(made)
+        session.run()
+    before = checksums(out / "masters")
+    seen = call("inspect", night, "--out", out, "--without-library")
+    assert "Settings that were made in the window hold (masters)" in seen.output
+    studied = call("camera", night, "--out", out)
+    assert studied.exit_code == 0, studied.output
+    assert checksums(out / "masters") == before
+    (tmp_path / "mine.toml").write_text('[masters]\nmethod = "auto"\n', encoding="utf-8")
+    said = call("inspect", night, "--out", out, "--settings", tmp_path / "mine.toml")
+    assert "made in the window" not in said.output

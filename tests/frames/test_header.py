@@ -178,6 +178,8 @@ def test_every_key_may_be_missing():
         ({"BIASSEC": "[   4:  13,   1: 520]"}, "overscan_section", "[ 4: 13, 1: 520]"),
         ({"EGAIN": 0}, "egain_e_per_adu", None),
         ({"GAIN": 1.9}, "egain_e_per_adu", 1.9),
+        ({"EGAIN": 0, "GAIN": 1.3}, "egain_e_per_adu", 1.3),
+        ({"EXPTIME": 1e12}, "exposure_s", None),
         ({"GAIN": 100}, "egain_e_per_adu", None),
         ({"GAIN": 100.0}, "egain_e_per_adu", None),
         ({"GAIN": 120, "EGAIN": 0.8}, "egain_e_per_adu", 0.8),

@@ -335,3 +335,21 @@ def test_layouts_agree_with_astropy(tmp_path, bitpix, where):
         offset = None if where == "tiled" else found.fileinfo()["datLoc"]
     assert frame.layout.bitpix == bitpix
     assert frame.layout.data_offset == offset
+
+
+def test_a_link_to_itself_is_told_and_the_rest_is_found(tmp_path):
+    write_image(tmp_path / "lights" / "a.fits")
+    try:
+        (tmp_path / "lights" / "loop").symlink_to(tmp_path / "lights" / "loop")
+    except OSError:
+        pytest.skip("links are not allowed here")
+    found = scan_folders([tmp_path])
+    assert len(found.frames) == 1
+    assert any(one.path is not None and one.path.name == "loop" for one in found.problems)
+
+
+def test_the_mosaic_of_a_colour_camera_is_told_of(tmp_path):
+    for n in range(2):
+        write_image(tmp_path / f"light_{n}.fits", BAYERPAT="RGGB", IMAGETYP="Light")
+    (problem,) = [one for one in scan_folders([tmp_path]).problems if "mosaic" in one.what]
+    assert problem.what.startswith("2 lights are")

@@ -146,3 +146,25 @@ def test_several_processes_may_add_at_once(library, master, tmp_path):
     assert len(masters) == 30
     assert set(library.check(masters)) == {State.GOOD}
     assert library.strays() == []
+
+
+def test_all_or_none_are_removed(library, master, monkeypatch):
+    for n in range(3):
+        master.write_bytes(bytes([n]) * 1000)
+        assert library.add(master, replace(FACTS, exposure_s=100.0 + n), made_of=str(n))
+    kept = library.masters()
+    replacing = Path.replace
+
+    def _replace(path, target):
+        if path == kept[1].path and str(target).endswith(".going"):
+            raise PermissionError(13, "in use")
+        return replacing(path, target)
+
+    monkeypatch.setattr(Path, "replace", _replace)
+    with pytest.raises(LibraryError, match="cannot be removed"):
+        library.remove([one.number for one in kept])
+    assert library.masters() == kept
+    assert library.check() == [State.GOOD] * 3
+    monkeypatch.undo()
+    assert library.remove([one.number for one in kept]) == kept
+    assert [path.name for path in library.folder.iterdir()] == [INDEX_NAME]

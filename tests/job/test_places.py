@@ -11,7 +11,7 @@ from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_body
 from astropy.time import Time
 
 from stackbench.frames.records import CameraSetup, Frame, Kind, PixelLayout, Pointing, Setup, Site
-from stackbench.job.places import coming_chance, next_chance, sky_places
+from stackbench.job.places import coming_chance, next_chance, next_noon, sky_places
 from stackbench.job.skies import (
     ASTRONOMICAL_DEG,
     CIVIL_DEG,
@@ -207,3 +207,17 @@ def test_what_never_rises_that_high_has_no_chance():
 
 def test_frames_without_a_site_have_no_place():
     assert sky_places([light(datetime(2025, 1, 1, tzinfo=UTC), None)]) == {}
+
+
+@pytest.mark.parametrize(
+    ("longitude", "time", "noon"),
+    [
+        (0.0, datetime(2031, 12, 1, 16, tzinfo=UTC), datetime(2031, 12, 2, 12, tzinfo=UTC)),
+        (0.0, datetime(2031, 12, 2, 4, tzinfo=UTC), datetime(2031, 12, 2, 12, tzinfo=UTC)),
+        (150.0, datetime(2031, 12, 1, 16, tzinfo=UTC), datetime(2031, 12, 2, 2, tzinfo=UTC)),
+        (-120.0, datetime(2031, 12, 1, 3, tzinfo=UTC), datetime(2031, 12, 1, 20, tzinfo=UTC)),
+    ],
+)
+def test_the_next_noon_is_that_of_the_place(longitude, time, noon):
+    # the Sun takes an hour for 15 degrees (mean solar time, by definition)
+    assert next_noon(Site(latitude_deg=50.0, longitude_deg=longitude), time) == noon

@@ -1,5 +1,6 @@
 """Settings files: what they may say, and what is said of mistakes in them."""
 
+import sqlite3
 from dataclasses import replace
 from pathlib import Path
 
@@ -8,7 +9,9 @@ import pytest
 from stackbench.export.tiffdepth import TiffDepth
 from stackbench.frames.records import CameraSetup, Frame, Kind, PixelLayout, Setup, Site
 from stackbench.job.finding import with_site
+from stackbench.job.remembering import laid_over_made, remember_settings
 from stackbench.job.settings import Settings, SettingsError, load_settings
+from stackbench.job.store import Store
 
 EXAMPLE = Path(__file__).parents[2] / "resources" / "settings.toml"
 
@@ -94,3 +97,36 @@ def test_a_place_is_laid_on_frames_that_do_not_tell_theirs(tmp_path):
     frames = (bare, replace(bare, site=told))
     assert [one.site for one in with_site(frames, site)] == [site, told]
     assert with_site(frames, Settings().planning.site) == frames
+
+
+def test_what_the_window_made_holds_where_nothing_else_is_said(tmp_path):
+    default = Settings()
+    made = default.model_copy(
+        update={
+            "export": replace(default.export, stretch=True),
+            "review": replace(default.review, fwhm_max_px=4.5),
+        }
+    )
+    with Store(tmp_path / "store.sqlite") as store:
+        remember_settings(store, made)
+        settings, parts = laid_over_made(store, Settings())
+        assert settings == made
+        assert set(parts) == {"export", "review"}
+        # a file that says what the default is says something
+        settings, parts = laid_over_made(store, load(tmp_path, "[review]\nfwhm_max_px = false\n"))
+        assert settings.review == default.review
+        assert parts == ("export",)
+        # so does an option, by itself
+        said = settings.with_export(tiff="uint16", stretch=None)
+        assert (said.export.tiff, said.export.stretch) == (TiffDepth.UINT16, True)
+
+
+def test_settings_are_on_the_disk_as_soon_as_they_are_made(tmp_path):
+    made = Settings(review=replace(Settings().review, fwhm_max_px=4.5))
+    with Store(tmp_path / "store.sqlite") as store:
+        store.keep("measures", "a", {})  # what was kept before must not hold it up
+        remember_settings(store, made)
+        with sqlite3.connect(tmp_path / "store.sqlite") as other:
+            kept = other.execute("SELECT key FROM pieces WHERE stage = 'session'").fetchall()
+        other.close()
+        assert kept == [("settings",)]

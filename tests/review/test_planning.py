@@ -154,3 +154,12 @@ def test_the_ccd_equation_on_howells_own_example():
     found = signal_to_noise(star, pixels=1, sky_pixels=200, variance_e2=variance)
     assert found == pytest.approx(342.05, abs=0.5)
     assert math.sqrt(star) == pytest.approx(346.50, abs=0.01)
+
+
+def test_subs_of_several_lengths_count_by_their_time():
+    # one sub of 300 s and ten of 60 s on the scale of the long one: three times its light
+    (one,) = advise(
+        [depth("L", 2.0, star_adu=6250.0, fwhm_px=3.0, subs=11, sub_s=300.0, exposure_s=900.0)]
+    )
+    light, pixels, noise = 2500.0 * 3, math.pi / 4 * 9, 2.0 * 0.8 * 3
+    assert one.star_snr == pytest.approx(light / math.sqrt(light + pixels * noise**2), rel=1e-9)
