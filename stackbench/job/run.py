@@ -19,6 +19,7 @@ from stackbench.job.doubts import calibration_doubts
 from stackbench.job.exporting import FinishedChannel, export_channels
 from stackbench.job.judging import JudgedGroup, judge_field
 from stackbench.job.labelling import take_labels
+from stackbench.job.leftovers import older_products
 from stackbench.job.looking import Looked, look_again
 from stackbench.job.mastering import HearMasters, make_masters, unheard
 from stackbench.job.measuring import Measured, measure_lights
@@ -237,6 +238,7 @@ def finish_night(
         *doubts,
         *unstacked,
         *unaligned,
+        *older_products(bench.out, stacks, channels),
     )
     results = Results(
         folders=night.looked.folders,

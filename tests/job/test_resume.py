@@ -116,6 +116,18 @@ def test_a_decision_by_hand_restacks_only_its_filter_and_is_remembered(first, wo
     assert same(back, first[2])
 
 
+def test_products_of_a_filter_that_is_stacked_no_more_are_told_of_and_left(first, work):
+    night, out, _ = work
+    assert not [p for p in first[2]["problems"] if "earlier job" in p["what"]]
+    names = [n for n, f in lights(first[2]).items() if f["filter"] == "R"]
+    record = run_night(night, out=out, reject=names)
+    (told,) = [p for p in record["problems"] if "earlier job" in p["what"]]
+    old = [p for p in (out / "channels").iterdir() if "_R" in p.name]
+    assert len(old) == 3
+    assert all(f"channels/{path.name}" in told["why"] for path in old)
+    assert "_L" not in told["why"]
+
+
 def test_a_sub_kept_by_hand_stays_kept_against_the_rules(work):
     night, out, _ = work
     strict = Settings(review=replace(Settings().review, fwhm_max_px=0.5))
