@@ -309,9 +309,22 @@ def _nearly(frame: Frame, sets: Sequence[CalibrationSet], kind: Kind) -> str | N
     return f"the {kind} frames ({frames_of(one)}) have {theirs}, the {frames} {mine}"
 
 
+_ADJUSTED = frozenset(
+    {
+        "gain setting",
+        "offset setting",
+        "read mode",
+        "binning",
+        "frame size",
+        "image area",
+        "pedestal",
+        "rotation",
+    }
+)
+
+
 def _same_gear(broken: Sequence[Rule]) -> bool:
-    meant = {"gain setting", "offset setting", "read mode", "binning", "frame size", "rotation"}
-    return all(rule.trait.name in meant for rule in broken)
+    return all(rule.trait.name in _ADJUSTED for rule in broken)
 
 
 def _filter(name: str | None) -> str:

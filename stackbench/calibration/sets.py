@@ -52,13 +52,13 @@ def calibration_sets(frames: Iterable[Frame]) -> tuple[CalibrationSet, ...]:
     for frame in sorted(frames, key=_by_time):
         match frame.kind:
             case Kind.BIAS:
-                groups[frame.kind, _camera_key(frame.setup.camera), _zero(frame)].append(frame)
+                groups[frame.kind, _camera_key(frame.setup.camera), zero_of(frame)].append(frame)
             case Kind.DARK | Kind.DARK_FLAT:
                 exposure = _rounded(frame.exposure_s)
                 camera = _camera_key(frame.setup.camera)
-                groups[frame.kind, camera, _zero(frame), exposure].append(frame)
+                groups[frame.kind, camera, zero_of(frame), exposure].append(frame)
             case Kind.FLAT:
-                key = (frame.kind, frame.setup, frame.filter, evening(frame), _zero(frame))
+                key = (frame.kind, frame.setup, frame.filter, evening(frame), zero_of(frame))
                 groups[key].append(frame)
             case _:
                 pass
@@ -94,6 +94,22 @@ def evening(frame: Frame) -> date | None:
         return None
     east_hours = frame.site.longitude_deg / 15 if frame.site is not None else 0.0
     return (frame.time + timedelta(hours=east_hours - 12)).date()
+
+
+def zero_of(frame: Frame) -> Hashable:
+    """Tell what shifts a frame's zero level, or cuts it.
+
+    Parameters
+    ----------
+    frame : Frame
+        Any frame.
+
+    Returns
+    -------
+    hashable
+        Equal for frames that may be subtracted from one another.
+    """
+    return image_area(frame), frame.pedestal_adu or 0.0
 
 
 def set_name(one: CalibrationSet) -> str:
@@ -215,11 +231,6 @@ def _camera_key(camera: CameraSetup) -> Hashable:
         camera.read_mode,
         camera.shape,
     )
-
-
-def _zero(frame: Frame) -> Hashable:
-    """Tell what shifts a frame's zero level, or cuts it."""
-    return image_area(frame), frame.pedestal_adu or 0.0
 
 
 def _rounded(exposure_s: float | None) -> float | None:

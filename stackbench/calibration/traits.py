@@ -84,10 +84,10 @@ def _binned(value: object) -> str:
 
 def _area_words(value: object) -> str:
     area, overscan = value if isinstance(value, tuple) else (None, False)
-    said = "whole frame"
+    said = "the whole frame"
     if area is not None:
         y0, y1, x0, x1 = area
-        said = f"image area [{x0 + 1}:{x1},{y0 + 1}:{y1}]"
+        said = f"the image area [{x0 + 1}:{x1},{y0 + 1}:{y1}]"
     return f"{said} {'with' if overscan else 'without'} overscan"
 
 

@@ -10,6 +10,7 @@ from stackbench.calibration.matching import CalibrationPlan
 from stackbench.calibration.phototransfer import MeasuredCamera, measure_camera
 from stackbench.calibration.records import CalibrationSet
 from stackbench.calibration.rules import cameras_agree
+from stackbench.calibration.sets import zero_of
 from stackbench.frames.errors import FrameError
 from stackbench.frames.pixels import MappedRows
 from stackbench.frames.records import CameraSetup, Frame, Kind
@@ -17,7 +18,7 @@ from stackbench.job.keys import key_of
 from stackbench.job.mastering import FEW_PAIRS
 from stackbench.job.pixels import PixelDesk
 from stackbench.job.saturation import camera_saturation
-from stackbench.job.shelf import MasterShelf
+from stackbench.job.shelf import FinishedMaster, MasterShelf
 from stackbench.job.workshop import Workshop
 
 _MEASURED: TypeAdapter[MeasuredCamera] = TypeAdapter(MeasuredCamera)
@@ -48,8 +49,11 @@ def camera_numbers(
         None without two flats of one filter and two bias frames.
     """
     bench = shop.bench
-    flats = _pairs(shop.plan, shop.shelf, camera, Kind.FLAT)[:most_pairs]
-    biases = _pairs(shop.plan, shop.shelf, camera, Kind.BIAS)[:most_pairs]
+    flats, biases = _alike(
+        _pairs(shop.plan, shop.shelf, camera, Kind.FLAT),
+        _pairs(shop.plan, shop.shelf, camera, Kind.BIAS),
+    )
+    flats, biases = flats[:most_pairs], biases[:most_pairs]
     if not (flats and biases):
         return None
     saturation = camera_saturation(shop, camera)
@@ -102,6 +106,32 @@ def sets_of(
     ]
 
 
+def bias_under(
+    plan: CalibrationPlan, shelf: MasterShelf, dark: CalibrationSet
+) -> FinishedMaster | None:
+    """Choose the bias that can be taken off a dark.
+
+    Parameters
+    ----------
+    plan : CalibrationPlan
+        The sets.
+    shelf : MasterShelf
+        The finished masters.
+    dark : CalibrationSet
+        The dark.
+
+    Returns
+    -------
+    FinishedMaster or None
+        None when there is none of the same camera, settings and zero level.
+    """
+    zeros = {zero_of(frame) for frame in dark.frames}
+    for bias in sets_of(plan, shelf, dark.setup.camera, Kind.BIAS):
+        if not zeros or not bias.frames or zero_of(bias.frames[0]) in zeros:
+            return shelf.get(bias)
+    return None
+
+
 def used_frames(shelf: MasterShelf, one: CalibrationSet) -> list[Frame]:
     """List the frames of a set that went into its master.
 
@@ -137,3 +167,13 @@ def _opened(desk: PixelDesk, pairs: Sequence[Pair]) -> list[tuple[MappedRows, Ma
     return [
         (MappedRows(desk.pixels(first)), MappedRows(desk.pixels(second))) for first, second in pairs
     ]
+
+
+def _alike(flats: list[Pair], biases: list[Pair]) -> tuple[list[Pair], list[Pair]]:
+    """Leave out pairs whose frames cannot be subtracted from the first bias that has flats."""
+    zeros = {zero_of(pair[0]) for pair in flats}
+    zero = next((zero for pair in biases if (zero := zero_of(pair[0])) in zeros), None)
+    return (
+        [pair for pair in flats if zero_of(pair[0]) == zero],
+        [pair for pair in biases if zero_of(pair[0]) == zero],
+    )

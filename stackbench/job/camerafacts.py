@@ -22,7 +22,7 @@ from stackbench.calibration.vignetting import (
 from stackbench.frames.names import setup_label
 from stackbench.frames.pixels import MappedRows
 from stackbench.frames.records import CameraSetup, Frame, Kind, Problem, Setup
-from stackbench.job.camera import camera_numbers, sets_of, used_frames
+from stackbench.job.camera import bias_under, camera_numbers, sets_of, used_frames
 from stackbench.job.darksignal import dark_signal
 from stackbench.job.doubts import gain_doubt, stated_gain
 from stackbench.job.mastermaking import load_master
@@ -213,9 +213,8 @@ class _Measure:
         return tuple(facts)
 
     def darks_without_bias(self) -> tuple[str, ...]:
-        if self._bias() is not None:
-            return ()
-        return tuple(set_name(one) for one in self._sets(Kind.DARK) if self._shop.shelf.get(one))
+        freed = {one for one, _, _ in self._freed_darks()}
+        return tuple(set_name(one) for one in self._sets(Kind.DARK) if one not in freed)
 
     def flats(self, saturation_adu: float | None) -> tuple[FlatFacts, ...]:
         facts = []
@@ -271,14 +270,15 @@ class _Measure:
 
     def _freed_darks(self) -> list[tuple[CalibrationSet, FinishedMaster, FinishedMaster]]:
         """List the darks whose bias is known."""
-        bias = self._bias()
-        if bias is None:
-            return []
-        masters = [(one, self._shop.shelf.get(one)) for one in self._sets(Kind.DARK)]
-        return [(one, master, bias) for one, master in masters if master is not None]
-
-    def _bias(self) -> FinishedMaster | None:
-        return self._shop.shelf.get(self._bias_sets[0]) if self._bias_sets else None
+        plan, shelf = self._shop.plan, self._shop.shelf
+        found = [
+            (one, shelf.get(one), bias_under(plan, shelf, one)) for one in self._sets(Kind.DARK)
+        ]
+        return [
+            (one, master, bias)
+            for one, master, bias in found
+            if master is not None and bias is not None
+        ]
 
     def _opened(self, frames: Sequence[Frame]) -> list[MappedRows]:
         return [MappedRows(self._shop.desk.pixels(frame)) for frame in frames]

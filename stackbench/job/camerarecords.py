@@ -9,7 +9,7 @@ from stackbench.calibration.records import CalibrationSet
 from stackbench.calibration.sets import evening, set_name
 from stackbench.frames.records import CameraSetup, Frame, Kind
 from stackbench.job.badgrowth import hot_growth
-from stackbench.job.camera import camera_numbers, sets_of
+from stackbench.job.camera import bias_under, camera_numbers, sets_of
 from stackbench.job.darksignal import dark_signal
 from stackbench.job.doubts import stated_gain
 from stackbench.job.measuring import MeasuredSub
@@ -86,13 +86,15 @@ class _Gathering:
 
         That of scaled ones is one of the doubts about the calibration.
         """
-        biases = self._sets(Kind.BIAS)
-        bias = self._shop.shelf.get(biases[0]) if biases else None
-        if bias is None:
-            return
         for one in self._sets(Kind.DARK):
             dark, lights = self._shop.shelf.get(one), self._served(one)
-            if dark is None or not lights or any(self._scaled(light) for light in lights):
+            bias = bias_under(self._shop.plan, self._shop.shelf, one)
+            if (
+                dark is None
+                or bias is None
+                or not lights
+                or any(self._scaled(light) for light in lights)
+            ):
                 continue
             shape = dark_signal(self._shop.bench, self._shop.desk, dark, bias).shape
             if shape is not None:

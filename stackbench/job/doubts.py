@@ -16,7 +16,7 @@ from stackbench.calibration.records import CalibrationSet, Serving
 from stackbench.calibration.sets import set_name
 from stackbench.frames.records import CameraSetup, Kind, Problem
 from stackbench.job.bench import Bench
-from stackbench.job.camera import camera_numbers, sets_of
+from stackbench.job.camera import bias_under, camera_numbers
 from stackbench.job.darksignal import dark_signal
 from stackbench.job.finding import Found
 from stackbench.job.measuring import MeasuredSub
@@ -75,8 +75,7 @@ def dark_doubts(shop: Workshop) -> Iterator[Problem | None]:
         dark = shelf.get(one)
         if one.kind is not Kind.DARK or dark is None:
             continue
-        biases = sets_of(plan, shelf, one.setup.camera, Kind.BIAS)
-        bias = shelf.get(biases[0]) if biases else None
+        bias = bias_under(plan, shelf, one)
         if bias is not None:
             shape = dark_signal(shop.bench, shop.desk, dark, bias).shape
             yield leak_problem(shape, name=set_name(one))

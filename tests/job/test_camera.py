@@ -121,6 +121,32 @@ def test_darks_without_bias_say_what_they_lack(tmp_path):
     assert "bias frames with the same settings are needed" in said[0]
 
 
+def test_frames_cut_otherwise_are_kept_apart_to_the_end(tmp_path):
+    # calibration frames twice, once with an overscan; the lights have one
+    plan = plan_small_night(filters=("L",), lights=4, flats=3, bias=3, darks=3)
+    simulate_night(tmp_path / "night", rng=np.random.default_rng(6), night=plan)
+    for path in sorted((tmp_path / "night").rglob("*.fits")):
+        with fits.open(path) as hdus:
+            data, header = hdus[0].data.copy(), hdus[0].header.copy()
+        ny, nx = data.shape
+        cut = header.copy()
+        cut.update(BIASSEC=f"[1:10,1:{ny}]", TRIMSEC=f"[11:{nx},1:{ny}]")
+        light = header["IMAGETYP"].casefold().startswith("light")
+        target = path if light else path.with_name(f"cut_{path.name}")
+        fits.writeto(target, data, cut, overwrite=light)
+    record = run_night(tmp_path / "night", out=tmp_path / "out")
+    assert record["stacks"][0]["frames"]
+    serves = [
+        one
+        for one in record["masters"]
+        if any(Path(p).name.startswith("cut_") for p in one["frames"])
+    ]
+    assert sorted(one["kind"] for one in serves) == ["bias", "dark", "flat"]
+    assert not [p for p in record["problems"] if "serves them" in p["what"]]
+    done = call("camera", tmp_path / "night", "--out", tmp_path / "out")
+    assert done.exit_code == 0, done.output
+
+
 def test_nothing_to_measure_and_wrong_use(tmp_path):
     (tmp_path / "empty").mkdir()
     nothing = call("camera", tmp_path / "empty", "--out", tmp_path / "out")
