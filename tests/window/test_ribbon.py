@@ -129,6 +129,40 @@ def test_keys_move_the_limit_of_the_current_sub(qtbot, finished, ribbon):
     assert not finished.bar.apply.isVisible(), "what has no limit moves none"
 
 
+def test_a_limit_far_from_all_values_moves_from_where_it_lies(qtbot, finished, ribbon):
+    finished.bar.show_measure("fwhm_px")
+    room, held = ribbon._room.curve(), ribbon.handles()[0]
+    known = [row.value("fwhm_px") for row in finished.controller.model.rows]
+    assert held.value > max(known) + 2 * (max(known) - min(known))
+    assert room.top() < held.place.y() < room.bottom()
+    asked = []
+    ribbon.limit_tried.connect(lambda _name, value, _typical: asked.append(value))
+    place = held.place.toPoint()
+    qtbot.mousePress(ribbon, LEFT, pos=place)
+    qtbot.mouseMove(ribbon, place + QPoint(1, 2))
+    qtbot.mouseRelease(ribbon, LEFT, pos=place + QPoint(1, 2))
+    assert asked == [], "it was touched, not moved"
+    ribbon.setFocus()
+    qtbot.keyClick(ribbon, Qt.Key.Key_Up)
+    qtbot.keyClick(ribbon, Qt.Key.Key_Down)
+    assert asked[0] > held.value > asked[1]
+    settle(qtbot, finished)
+
+
+def test_a_limit_held_beside_its_middle_moves_by_as_much_as_the_pointer(qtbot, finished, ribbon):
+    finished.bar.show_measure("fwhm_px")
+    asked = []
+    ribbon.limit_tried.connect(lambda _name, value, _typical: asked.append(value))
+    held = max(ribbon.handles(), key=lambda handle: handle.place.y())
+    per_pixel = ribbon._curve.value_at(held.place.y() - 1) - ribbon._curve.value_at(held.place.y())
+    place = held.place.toPoint() + QPoint(0, 4)
+    qtbot.mousePress(ribbon, LEFT, pos=place)
+    qtbot.mouseMove(ribbon, place + QPoint(0, 8))
+    qtbot.mouseRelease(ribbon, LEFT, pos=place + QPoint(0, 8))
+    assert asked == [pytest.approx(held.value - 8 * per_pixel)]
+    settle(qtbot, finished)
+
+
 def test_a_moved_limit_can_be_put_back(qtbot, finished):
     controller = finished.controller
     controller.try_limit("fwhm_px", 0.5, None)
