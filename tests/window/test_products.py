@@ -3,6 +3,7 @@
 import itertools
 import shutil
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -235,6 +236,34 @@ def test_channels_switch_in_place_and_show_colour(qtbot, finished):
     qtbot.waitUntil(lambda: view._item.pixmap().toImage().isGrayscale(), timeout=TIMEOUT)
     page.colour.setChecked(False)
     qtbot.waitUntil(lambda: view._item.pixmap().toImage().isGrayscale(), timeout=TIMEOUT)
+
+
+def test_the_colours_are_of_the_target_that_is_picked(finished):
+    model, page = finished.controller.model, finished.channels
+    first, second = model.state.channels
+
+    def other(channel, filter_name):
+        recipe = channel.stack.recipe
+        group = replace(recipe.group, target="Thimble Cluster", filter=filter_name)
+        return replace(channel, stack=replace(channel.stack, recipe=replace(recipe, group=group)))
+
+    others = (other(first, "Ha"), other(second, "OIII"))
+    model.show(replace(model.state, channels=(first, second, *others)))
+    finished.go_to(CHANNELS)
+    page.colour.setChecked(True)
+
+    def offered():
+        return [[one.itemText(n) for n in range(one.count())] for one in page.choices]
+
+    for number, filters, chosen in (
+        (0, ["L", "R"], ["R", "L", "L"]),
+        (2, ["Ha", "OIII"], ["Ha", "OIII", "OIII"]),
+        (1, ["L", "R"], ["R", "L", "L"]),
+    ):
+        page.products.pick(number)
+        assert offered() == [filters] * 3
+        assert [one.currentText() for one in page.choices] == chosen
+        assert len(page.products._wanted) == 3
 
 
 @pytest.mark.parametrize("colour", [False, True])
