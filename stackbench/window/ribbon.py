@@ -156,8 +156,16 @@ class Ribbon(QWidget):
             return ""
         room = self._room
         if place.x() < GUTTER:
-            return self._sky.words if place.y() < room.top else ""
+            return self._sky.words if place.y() < room.top else self._lane_words(place)
         return self._sky.words_at((place.x() - GUTTER) / room.wide)
+
+    def _lane_words(self, place: QPointF) -> str:
+        """Name the lane at a place in full, which its head has no room for."""
+        for number, lane in enumerate(self._model.lanes):
+            band = self._room.lane(number)
+            if band.top() <= place.y() < band.bottom():
+                return f"{lane.filter_name}, {lane.group.target}"
+        return ""
 
     def handles(self) -> Sequence[Handle]:
         """List the limits that can be moved.

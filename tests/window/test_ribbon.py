@@ -218,6 +218,21 @@ def test_an_arrow_points_at_a_value_beyond_the_scale(finished, odd, out):
     assert image.pixelColor(x + 10, round(edge) + out) == QColor(LIGHT.well)
 
 
+def test_lanes_of_a_target_with_a_long_name_are_told_apart(finished, ribbon, monkeypatch):
+    model = finished.controller.model
+    target = "Thimble Cluster of the South"
+    monkeypatch.setattr(model, "several_targets", lambda: True)
+    model.lanes = tuple(
+        replace(lane, group=replace(lane.group, target=target)) for lane in model.lanes
+    )
+    bands = [ribbon._room.lane(number) for number in range(2)]
+    image = ribbon.grab().toImage()
+    heads = [image.copy(26, round(band.top()), 60, round(band.height())) for band in bands]
+    assert heads[0] != heads[1]
+    words = [ribbon.words_at(QPointF(40, band.center().y())) for band in bands]
+    assert words == [f"L, {target}", f"R, {target}"]
+
+
 def test_the_measure_that_was_chosen_is_remembered(qtbot, finished, choices):
     finished.bar.show_measure("fwhm_px")
     qtbot.keyClick(finished.bar.measure, Qt.Key.Key_Down)
