@@ -1,12 +1,14 @@
 """The night in short: what each filter came to, what was rejected, what to look at."""
 
 from collections.abc import Sequence
+from itertools import islice
 from pathlib import Path
 
 from PySide6.QtCore import Signal, Slot
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QVBoxLayout, QWidget
 
+from stackbench.frames.records import Problem
 from stackbench.frames.words import counted, duration
 from stackbench.job.sessionstate import SessionState
 from stackbench.job.stacking import FinishedStack
@@ -15,7 +17,11 @@ from stackbench.window.night import NightModel
 from stackbench.window.nightfindings import NightFindings
 from stackbench.window.parts import button, card, emptied, label, scrolled
 from stackbench.window.places import short
+from stackbench.window.problemwords import alike, files_words
 from stackbench.window.subwords import state_words
+
+_MOST_PROBLEMS = 4
+_MOST_REJECTED = 12
 
 
 class SummaryPage(QWidget):
@@ -70,16 +76,7 @@ class SummaryPage(QWidget):
         if rejected:
             layout.addWidget(self._rejected())
         if state.problems:
-            frame, inside = card()
-            inside.addWidget(
-                label(f"{counted(len(state.problems), 'thing')} to look at", "heading")
-            )
-            for problem in state.problems[:4]:
-                what = f"{problem.what[0].upper()}{problem.what[1:]}"
-                name = f"{problem.path.name}: " if problem.path is not None else ""
-                inside.addWidget(label(f"{name}{what}"))
-            inside.addWidget(label("The Frames page tells causes and remedies.", "muted"))
-            layout.addWidget(frame)
+            layout.addWidget(_to_look_at(state.problems))
         layout.addStretch()
 
     def _head(self, state: SessionState) -> QWidget:
@@ -142,18 +139,36 @@ class SummaryPage(QWidget):
         frame, inside = card()
         rows = [row for row in self._model.rows if row.rejected]
         inside.addWidget(label(f"{counted(len(rows), 'sub')} rejected", "heading"))
-        for row in rows[:12]:
+        for row in rows[:_MOST_REJECTED]:
             line = QHBoxLayout()
             why = "; ".join(reason.text for reason in row.verdict.reasons) if row.verdict else ""
-            look = button("Look", f"Look at {row.path.name}")
+            evening = self._model.evening_of(row)
+            name = f"{evening}, {row.path.name}" if evening else row.path.name
+            look = button("Look", f"Look at {name}")
             look.clicked.connect(lambda _=False, path=row.path: self.wanted.emit(path))
-            text = label(f"{row.path.name}: {why if why and not row.by_hand else state_words(row)}")
+            text = label(f"{name}: {why if why and not row.by_hand else state_words(row)}")
             line.addWidget(text, 1)
             line.addWidget(look)
             inside.addLayout(line)
-        if len(rows) > 12:
-            inside.addWidget(label(f"and {len(rows) - 12} more, in Review", "muted"))
+        if len(rows) > _MOST_REJECTED:
+            inside.addWidget(label(f"and {len(rows) - _MOST_REJECTED} more, in Review", "muted"))
         return frame
+
+
+def _to_look_at(problems: Sequence[Problem]) -> QWidget:
+    """Tell the first problems, and where the others are told."""
+    frame, inside = card()
+    together = alike(problems)
+    inside.addWidget(label(f"{counted(len(together), 'thing')} to look at", "heading"))
+    for problem, paths in islice(together.items(), _MOST_PROBLEMS):
+        what = f"{problem.what[0].upper()}{problem.what[1:]}"
+        inside.addWidget(label(f"{files_words(paths)}: {what}" if paths else what))
+    more = len(together) - _MOST_PROBLEMS
+    words = "The Frames page tells causes and remedies."
+    if more > 0:
+        words = f"and {more} more on the Frames page, with causes and remedies"
+    inside.addWidget(label(words, "muted"))
+    return frame
 
 
 def _folders(folders: tuple[Path, ...]) -> str:
