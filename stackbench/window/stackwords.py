@@ -23,7 +23,7 @@ def stack_words(stack: FinishedStack) -> str:
     facts, recipe = stack.facts, stack.recipe
     parts = [f"{counted(len(recipe.subs), 'sub')}, {duration(recipe.exposure_s)}"]
     if facts.noise_adu is not None:
-        parts.append(f"noise {facts.noise_adu:.3g} ADU")
+        parts.append(f"noise {facts.noise_adu:.2f} ADU")
     if facts.fwhm_px is not None:
         parts.append(f"FWHM {facts.fwhm_px:.2f} px")
     clipped = thousands(facts.clipped_low + facts.clipped_high)

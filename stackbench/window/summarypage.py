@@ -180,7 +180,7 @@ def _numbers(stack: FinishedStack | None) -> tuple[str, str]:
         return "–", "–"
     noise, fwhm = stack.facts.noise_adu, stack.facts.fwhm_px
     return (
-        "–" if noise is None else f"{noise:.3g} ADU",
+        "–" if noise is None else f"{noise:.2f} ADU",
         "–" if fwhm is None else f"{fwhm:.2f} px",
     )
 

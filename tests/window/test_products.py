@@ -287,6 +287,26 @@ def test_single_pixels_are_fetched_when_a_picture_is_enlarged(qtbot, finished, m
     assert detail.width() == pytest.approx(min(wide, 320), abs=3)
 
 
+def test_the_noise_of_every_stack_is_written_to_the_same_decimal(qtbot, finished):
+    model = finished.controller.model
+    noises = (12.21, 7.0)
+    model.show(
+        replace(
+            model.state,
+            stacks=tuple(
+                replace(one, facts=replace(one.facts, noise_adu=noise))
+                for one, noise in zip(model.state.stacks, noises, strict=True)
+            ),
+        )
+    )
+    finished.go_to(NIGHT)
+    words = [one.text() for one in finished.summary.findChildren(QLabel)]
+    assert {"12.21 ADU", "7.00 ADU"} <= set(words)
+    finished.go_to(STACKS)
+    finished.stacks.products.pick(1)
+    qtbot.waitUntil(lambda: "noise 7.00 ADU" in finished.stacks.products.words.text())
+
+
 def test_files_are_named_and_their_folder_opened(finished, monkeypatch):
     opened = []
     monkeypatch.setattr(finished.beside, "_open", opened.append)
