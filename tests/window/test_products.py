@@ -54,8 +54,11 @@ def test_masters_show_their_picture_numbers_histogram_and_frames(qtbot, finished
     sorts = ("Hot pixels", "Cold pixels", "Unstable pixels", "In odd columns")
     counts = [facts()[words] for words in sorts]
     assert counts == [str(one) for one in (bad.hot, bad.cold, bad.unstable, bad.column)]
-    assert facts()["Serves"] == "10 lights"
+    assert facts()["Serves"] == "10 lights and 8 flats"
+    page.products.pick(0)
+    assert facts()["Serves"] == "8 flats", "the bias of the lights is inside their darks"
     page.products.pick(2)
+    assert facts()["Serves"] == "5 lights"
     assert "Hot pixels" not in facts()
     assert "Dim pixels" in facts()
     qtbot.waitUntil(lambda: "Vignetting" in facts(), timeout=TIMEOUT)
