@@ -19,7 +19,7 @@ from stackbench.window.lessoncards import add_lessons
 from stackbench.window.night import NightModel
 from stackbench.window.nightfindings import NightFindings
 from stackbench.window.parts import button, card, emptied, label, scrolled
-from stackbench.window.problemwords import alike
+from stackbench.window.problemwords import alike, standing
 
 _FEW_SUBS = 8  # fewer tell neither cloud from chance nor drift from scatter
 
@@ -186,7 +186,7 @@ class FindingsPage(QWidget):
                 "Nothing stands out: sky, focus, tracking, optics and camera did what they "
                 "should. Enjoy what you have got."
             )
-            problems = alike(self._model.state.problems)
+            problems = alike(standing(self._model.state))
             if problems:
                 heading = "Nothing stands out in the subs"
                 words = "Sky, focus and tracking did what they should."

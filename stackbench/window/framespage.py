@@ -16,7 +16,7 @@ from stackbench.job.overview import ServedGroup
 from stackbench.window.framesview import FramesView
 from stackbench.window.night import NightModel
 from stackbench.window.parts import ElidedLabel, button, card, emptied, label, scrolled
-from stackbench.window.problemwords import alike, files_words
+from stackbench.window.problemwords import alike, files_words, standing
 
 
 class FramesPage(QWidget):
@@ -78,11 +78,12 @@ class FramesPage(QWidget):
         if not self.isVisible():
             return
         state = self._model.state
-        complete = state.overview is not None and not state.problems
+        problems = standing(state)
+        complete = state.overview is not None and not problems
         self._counts.setText(_counts(state.frames, complete=complete))
-        if (state.overview, state.problems) == self._shown:
+        if (state.overview, problems) == self._shown:
             return
-        self._shown = (state.overview, state.problems)
+        self._shown = (state.overview, problems)
         groups = emptied(self._groups)
         if state.overview is not None:
             for served in state.overview.groups:
@@ -92,14 +93,14 @@ class FramesPage(QWidget):
             if state.overview.plan.sets:
                 groups.addWidget(self._sets())
         groups.addStretch()
-        problems = emptied(self._problems)
-        to_tell = alike(state.problems)
+        column = emptied(self._problems)
+        to_tell = alike(problems)
         self._to_look_at.setVisible(bool(to_tell))  # else the groups have all the room
         if to_tell:
-            problems.addWidget(label(f"{counted(len(to_tell), 'thing')} to look at", "heading"))
+            column.addWidget(label(f"{counted(len(to_tell), 'thing')} to look at", "heading"))
         for problem, paths in to_tell.items():
-            problems.addWidget(_problem(problem, paths))
-        problems.addStretch()
+            column.addWidget(_problem(problem, paths))
+        column.addStretch()
 
     def _sets(self) -> QWidget:
         frame, inside = card()

@@ -5,6 +5,25 @@ from dataclasses import replace
 from pathlib import Path
 
 from stackbench.frames.records import Problem
+from stackbench.job.recipes import nothing_kept
+from stackbench.job.sessionstate import SessionState
+
+
+def standing(state: SessionState) -> tuple[Problem, ...]:
+    """List the problems that stand by now.
+
+    Parameters
+    ----------
+    state : SessionState
+        The state.
+
+    Returns
+    -------
+    tuple of Problem
+        That nothing was stacked does not stand where it is decided otherwise since.
+    """
+    gone = {nothing_kept(state.groups[number]) for number in state.stale}
+    return tuple(one for one in state.problems if one not in gone)
 
 
 def alike(problems: Sequence[Problem]) -> dict[Problem, list[Path]]:

@@ -17,7 +17,7 @@ from stackbench.window.night import NightModel
 from stackbench.window.nightfindings import NightFindings
 from stackbench.window.parts import button, card, emptied, label, scrolled
 from stackbench.window.places import short
-from stackbench.window.problemwords import alike, files_words
+from stackbench.window.problemwords import alike, files_words, standing
 from stackbench.window.subwords import state_words
 
 _MOST_PROBLEMS = 4
@@ -75,8 +75,9 @@ class SummaryPage(QWidget):
         rejected = [row for row in self._model.rows if row.rejected]
         if rejected:
             layout.addWidget(self._rejected())
-        if state.problems:
-            layout.addWidget(_to_look_at(state.problems))
+        problems = standing(state)
+        if problems:
+            layout.addWidget(_to_look_at(problems))
         layout.addStretch()
 
     def _head(self, state: SessionState) -> QWidget:
@@ -116,7 +117,7 @@ class SummaryPage(QWidget):
             done = lane.judged is not None
             judged = f"{len(kept)} of {len(rows)}" if done else f"{len(rows)}, not judged yet"
             total = sum(row.frame.exposure_s or 0.0 for row in (kept if done else rows))
-            cells = (name, judged, duration(total), *_numbers(stack))
+            cells = (name, judged, duration(total), *_numbers(stack, was=number in state.stale))
             for column, words in enumerate((*cells, _stack_words(number, stack, state))):
                 grid.addWidget(label(words, wrap=False), number + 1, column)
         grid.setColumnStretch(len(heads) - 1, 1)
@@ -175,17 +176,20 @@ def _folders(folders: tuple[Path, ...]) -> str:
     return "   ".join(short(folder) for folder in folders)
 
 
-def _numbers(stack: FinishedStack | None) -> tuple[str, str]:
+def _numbers(stack: FinishedStack | None, *, was: bool) -> tuple[str, str]:
+    """Write a stack's noise and FWHM, as past where the counts beside them are newer."""
     if stack is None:
         return "–", "–"
     noise, fwhm = stack.facts.noise_adu, stack.facts.fwhm_px
+    past = "was " if was else ""
     return (
-        "–" if noise is None else f"{noise:.2f} ADU",
-        "–" if fwhm is None else f"{fwhm:.2f} px",
+        "–" if noise is None else f"{past}{noise:.2f} ADU",
+        "–" if fwhm is None else f"{past}{fwhm:.2f} px",
     )
 
 
 def _stack_words(lane: int, stack: FinishedStack | None, state: SessionState) -> str:
+    stale = lane in state.stale
     if stack is None:
-        return "not stacked" if state.night is not None else "to come"
-    return "out of date" if lane in state.stale else "up to date"
+        return "to come" if stale or state.night is None else "not stacked"
+    return "out of date" if stale else "up to date"
