@@ -50,7 +50,7 @@ def noise_words(curve: NoiseCurve, recipe: Recipe) -> str:
     total = recipe.exposure_s
     time = f" ({duration(total / len(recipe.subs) * more)})" if total is not None else ""
     return (
-        f"Noise now {curve.noise_adu[-1]:.3g} ADU in the middle. One more sub would take away "
+        f"Noise now {curve.noise_adu[-1]:.2f} ADU in the middle. One more sub would take away "
         f"{100 * curve.gain_of_next:.1f} %; halving it takes {more} more{time}."
     )
 

@@ -1,6 +1,7 @@
 """Masters, stacks and channels as they are shown."""
 
 import itertools
+import re
 import shutil
 import time
 from dataclasses import replace
@@ -165,6 +166,7 @@ def test_the_noise_by_number_of_subs_is_shown_without_holding_up_the_window(qtbo
     qtbot.waitUntil(lambda: page.noise.curve is not None, timeout=TIMEOUT)
     assert page.noise.curve.counts == (1, 2, 3, 4, 5)
     assert "One more sub would take away" in page.noise_words.text()
+    assert re.match(r"Noise now \d+\.\d\d ADU ", page.noise_words.text()), "as below the picture"
     first = page.noise.curve
     page.products.pick(1)
     qtbot.waitUntil(lambda: page.noise.curve is not first, timeout=TIMEOUT)
