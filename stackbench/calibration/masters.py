@@ -291,7 +291,7 @@ def _nothing_left(calibration_set: CalibrationSet, dropped: tuple[DroppedFrame, 
     more = f"; and {len(dropped) - 3} more" if len(dropped) > 3 else ""
     problem = Problem(
         what=f"No master {name}: none of its {len(dropped)} frames can be used",
-        why=f"{reasons}{more}.",
+        why=f"These were left out: {reasons}{more}.",
         remedy=_REMEDY,
         path=dropped[0].path,
     )

@@ -46,11 +46,14 @@ def duration(value: float | None) -> str:
     Returns
     -------
     str
-        Seconds below two minutes, else minutes or hours and minutes; "unknown
-        exposure" for None.
+        Seconds below two minutes, whole ones from ten on, else minutes or hours
+        and minutes; "unknown exposure" for None.
     """
-    if value is None or value < 120 or (value < 600 and value % 60):
+    if value is None or value < 10:
         return seconds(value)
+    whole = math.floor(value + 0.5)
+    if whole < 120 or (whole < 600 and whole % 60):
+        return f"{whole} s"
     # halves up: 90 s more are no less time than half a minute more
     hours, minutes = divmod(math.floor(value / 60 + 0.5), 60)
     return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"

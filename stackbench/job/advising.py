@@ -14,7 +14,7 @@ from stackbench.export.lessons import filter_advice_entry as in_record
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Frame
 from stackbench.frames.targets import target_key
-from stackbench.frames.words import counted, duration, percent
+from stackbench.frames.words import counted, duration, percent, seconds
 from stackbench.job.diagnosing import TargetNight
 from stackbench.job.exporting import FinishedChannel
 from stackbench.job.judging import known
@@ -127,7 +127,7 @@ def _filter_lines(advice: FilterAdvice, gain: float) -> list[str]:
     if advice.shortest_sub_s is not None and advice.read_share is not None:
         lines.append(
             f"read noise adds {percent(advice.read_share)} to the sky's noise in subs of "
-            f"{duration(depth.sub_s)}; "
+            f"{seconds(depth.sub_s)}; "
             + (
                 f"subs of {duration(_rounded(advice.shortest_sub_s))} or more bring it below 5 %"
                 + _worth(advice.longer_gain)

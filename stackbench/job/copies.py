@@ -11,7 +11,7 @@ from stackbench.frames.words import counted
 
 
 def without_copies(
-    frames: Sequence[Frame], checksums: Mapping[Path, str]
+    frames: Sequence[Frame], checksums: Mapping[Path, str], folders: Sequence[Path]
 ) -> tuple[list[Frame], list[Problem]]:
     """Leave out files of the same bytes, and packed files beside what they hold.
 
@@ -21,6 +21,8 @@ def without_copies(
         In reading order.
     checksums : mapping of Path to str
         Their SHA-256.
+    folders : sequence of Path
+        The nights' folders, in which files are named.
 
     Returns
     -------
@@ -38,16 +40,27 @@ def without_copies(
     copies: dict[Path, list[Path]] = defaultdict(list)
     for path in originals:
         copies[path.parent].append(path)
-    problems = [
-        Problem(
+    problems = []
+    for folder, found in copies.items():
+        left_out, taken = _names((found[0], originals[found[0]]), folders)
+        problem = Problem(
             path=folder,
-            what=f"Copies of other frames were left out: {counted(len(found), 'file')}",
-            why=f"{found[0].name} has the same content as {originals[found[0]]}.",
-            remedy="Nothing is lost; remove the copies so that the night is in one place.",
+            what="Copies: of frames with the same content one is taken, "
+            f"{counted(len(found), 'file')} left out",
+            why=f"there is the same in {left_out} as in {taken}, which is taken.",
+            remedy="Nothing is lost; keep one of each so that the night is in one place.",
         )
-        for folder, found in copies.items()
-    ]
+        problems.append(problem)
     return [frame for frame in frames if frame.path not in originals], problems
+
+
+def _names(paths: Sequence[Path], folders: Sequence[Path]) -> list[str]:
+    """Name files by their places in the nights' folders, in full where that is not enough."""
+    names = [
+        str(next((path.relative_to(one.parent) for one in folders if one in path.parents), path))
+        for path in paths
+    ]
+    return names if len(set(names)) == len(names) else [str(path) for path in paths]
 
 
 def _packed(frames: Sequence[Frame]) -> Iterator[tuple[Path, Path]]:

@@ -124,7 +124,7 @@ def find_frames(bench: Bench, folders: Sequence[Path], *, listed: Listed = _unhe
     finally:  # also when stopped: a night's checksums take minutes on a slow disk
         frames = [frame for frame in scan.frames if frame.path in checksums]
         bench.store.learn_frames(frames, checksums)
-    frames, copied = without_copies(frames, checksums)
+    frames, copied = without_copies(frames, checksums, folders)
     faults = (*scan.problems, *unread, *copied)
     found = Found(
         frames=tuple(frames),

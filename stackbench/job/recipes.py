@@ -98,7 +98,7 @@ def write_recipe(
     problems = [_unplaced(sub) for sub in judged.subs if _wanted(sub) and not sub.kept]
     kept = [sub for sub in judged.subs if sub.kept]
     if not kept or judged.reference is None or judged.grid is None:
-        return None, [*problems, _nothing_kept(judged)]
+        return None, [*problems, nothing_kept(judged)]
     scalings = [_scaling(sub, judged.reference) for sub in kept]
     noises = [_measured(sub).measures.noise_adu for sub in kept]
     weights = sub_weights(noises, [scaling.scale for scaling in scalings])
@@ -246,7 +246,19 @@ def _unplaced(sub: JudgedSub) -> Problem:
     )
 
 
-def _nothing_kept(judged: JudgedGroup) -> Problem:
+def nothing_kept(judged: JudgedGroup) -> Problem:
+    """Say that a group has no sub to be stacked.
+
+    Parameters
+    ----------
+    judged : JudgedGroup
+        The group.
+
+    Returns
+    -------
+    Problem
+        Alike for a group whatever its verdicts are.
+    """
     group = judged.group
     return Problem(
         what=f"{group.target}, {filter_word(group)}: nothing was stacked",

@@ -8,7 +8,7 @@ from stackbench.export.night import FrameEntry, Night, ProblemEntry, StackEntry
 from stackbench.export.summary import evenings_of_findings
 from stackbench.frames.names import setup_label
 from stackbench.frames.records import Frame, Kind, Problem
-from stackbench.frames.words import celsius, counted, duration
+from stackbench.frames.words import celsius, counted, duration, seconds
 from stackbench.job.history import GroupNight
 from stackbench.job.overview import Overview, ServedGroup
 
@@ -37,7 +37,7 @@ def overview_lines(overview: Overview) -> list[str]:
             number = f"  {len(one.frames) or '–':>4} {one.kind}"
             facts = [
                 f"filter {one.filter}" if one.filter else "",
-                duration(one.exposure_s) if one.kind is not Kind.BIAS else "",
+                seconds(one.exposure_s) if one.kind is not Kind.BIAS else "",
                 celsius(one.temperature_c) if one.temperature_c is not None else "",
                 one.night.isoformat() if one.night else "",
                 setup_label(one.setup),
@@ -89,7 +89,7 @@ def _group_lines(served: ServedGroup) -> Iterator[str]:
 
 def _exposures(lights: Sequence[Frame]) -> str:
     exposures = sorted({f.exposure_s for f in lights if f.exposure_s is not None})
-    times = ", ".join(duration(e) for e in exposures) or "unknown exposure"
+    times = ", ".join(map(seconds, exposures)) or "unknown exposure"
     return f"{len(lights)} × {times}"
 
 
@@ -109,7 +109,7 @@ def outcome_lines(night: Night) -> list[str]:
     lines: list[str] = []
     for stack in night.stacks:
         subs = [f for f in night.frames if _in_group(f, stack)]
-        noise = f", noise {stack.noise_adu:.3g} ADU" if stack.noise_adu is not None else ""
+        noise = f", noise {stack.noise_adu:.2f} ADU" if stack.noise_adu is not None else ""
         fwhm = f", FWHM {stack.fwhm_px:.2f} px" if stack.fwhm_px is not None else ""
         lines.append(
             f"{stack.target}, {stack.filter or 'no filter named'}: {len(stack.frames)} of "

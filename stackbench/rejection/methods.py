@@ -115,7 +115,7 @@ def _automatic(rejection: Rejection, depth: int) -> Choice:
             reason=f"{_frames(depth)} cannot tell which value is wrong: plain mean",
             warnings=(
                 f"with {_frames(depth)} nothing can be rejected; "
-                "satellite trails stay, and cosmic rays unless they are looked for (cosmic_rays)",
+                "satellite trails stay, and cosmic rays unless the settings have them looked for",
             ),
         )
     if depth < FEWEST_FOR_SIGMA_CLIP:

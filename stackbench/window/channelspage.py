@@ -1,5 +1,6 @@
 """The finished channels, one upon the other, a quick look in colour, and the way out."""
 
+from collections.abc import Hashable, Sequence
 from functools import partial
 
 from PySide6.QtCore import QSignalBlocker, Signal, Slot
@@ -105,7 +106,6 @@ class ChannelsPage(QWidget):
             for number, one in enumerate(channels)
         ]
         self.products.show_items(names)
-        self._offer(channels)
         for one in (self.colour, self.folder, self.export):
             one.setEnabled(bool(channels))
         self._show()
@@ -123,7 +123,8 @@ class ChannelsPage(QWidget):
         dialog.show()
         return dialog
 
-    def _offer(self, channels: tuple[FinishedChannel, ...]) -> None:
+    def _offer(self, channels: Sequence[FinishedChannel]) -> None:
+        """Offer channels for each colour; those chosen before stay where the filters do."""
         filters = [one.stack.recipe.group.filter or "" for one in channels]
         names = [f"{name or 'no filter'}" for name in filters]
         red, green, blue = _USUAL
@@ -136,8 +137,7 @@ class ChannelsPage(QWidget):
             with QSignalBlocker(choice):
                 choice.clear()
                 choice.addItems(names)
-                if names:
-                    choice.setCurrentIndex(fitting[0] if fitting else 0)
+                choice.setCurrentIndex(fitting[0] if fitting else 0)
 
     @Slot()
     def _show(self) -> None:
@@ -153,18 +153,14 @@ class ChannelsPage(QWidget):
         )
         if not self.isVisible():
             return
+        alike = [one for one in channels if _field(one) == _field(channels[number])]
+        self._offer(alike)
         if in_colour:
-            self._show_colours([channels[max(one.currentIndex(), 0)] for one in self.choices])
+            self._show_colours([alike[one.currentIndex()] for one in self.choices])
         else:
             self.products.show_picture(_shown(channels[number]))
 
-    def _show_colours(self, channels: list[FinishedChannel]) -> None:
-        groups = [one.stack.recipe.group for one in channels]
-        if len({(target_key(group.target), group.setup) for group in groups}) > 1:
-            self.products.show_words(
-                "These channels are of different targets or setups and do not share a grid."
-            )
-            return
+    def _show_colours(self, channels: Sequence[FinishedChannel]) -> None:
         self.products.show_picture(*map(_shown, channels))
         self.products.words.setText(
             "A quick look at alignment and background: every channel is stretched by itself, "
@@ -175,6 +171,12 @@ class ChannelsPage(QWidget):
         """Show what is known by now."""
         super().showEvent(event)  # type: ignore[arg-type]
         self.refresh()
+
+
+def _field(channel: FinishedChannel) -> Hashable:
+    """Give the target and setup, whose channels share a grid."""
+    group = channel.stack.recipe.group
+    return target_key(group.target), group.setup
 
 
 def _shown(channel: FinishedChannel) -> Shown:

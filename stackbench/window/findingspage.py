@@ -19,6 +19,7 @@ from stackbench.window.lessoncards import add_lessons
 from stackbench.window.night import NightModel
 from stackbench.window.nightfindings import NightFindings
 from stackbench.window.parts import button, card, emptied, label, scrolled
+from stackbench.window.problemwords import alike, standing
 
 _FEW_SUBS = 8  # fewer tell neither cloud from chance nor drift from scatter
 
@@ -185,9 +186,15 @@ class FindingsPage(QWidget):
                 "Nothing stands out: sky, focus, tracking, optics and camera did what they "
                 "should. Enjoy what you have got."
             )
+            problems = alike(standing(self._model.state))
+            if problems:
+                heading = "Nothing stands out in the subs"
+                words = "Sky, focus and tracking did what they should."
             if len(self._model.rows) < _FEW_SUBS:
                 heading = "Nothing stands out"
                 words = "So few subs can tell little; with eight or more there is more to find."
+            if problems:
+                words += f" The Frames page has {counted(len(problems), 'thing')} to look at."
         elif self._model.state.groups:
             heading, words = "Findings", "Looking through the measures…"
         else:

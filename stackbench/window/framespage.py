@@ -2,7 +2,6 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 from PySide6.QtCore import Qt, Slot
@@ -17,6 +16,7 @@ from stackbench.job.overview import ServedGroup
 from stackbench.window.framesview import FramesView
 from stackbench.window.night import NightModel
 from stackbench.window.parts import ElidedLabel, button, card, emptied, label, scrolled
+from stackbench.window.problemwords import alike, files_words, standing
 
 
 class FramesPage(QWidget):
@@ -78,11 +78,12 @@ class FramesPage(QWidget):
         if not self.isVisible():
             return
         state = self._model.state
-        complete = state.overview is not None and not state.problems
+        problems = standing(state)
+        complete = state.overview is not None and not problems
         self._counts.setText(_counts(state.frames, complete=complete))
-        if (state.overview, state.problems) == self._shown:
+        if (state.overview, problems) == self._shown:
             return
-        self._shown = (state.overview, state.problems)
+        self._shown = (state.overview, problems)
         groups = emptied(self._groups)
         if state.overview is not None:
             for served in state.overview.groups:
@@ -92,14 +93,14 @@ class FramesPage(QWidget):
             if state.overview.plan.sets:
                 groups.addWidget(self._sets())
         groups.addStretch()
-        problems = emptied(self._problems)
-        alike = _alike(state.problems)
-        self._to_look_at.setVisible(bool(alike))  # else the groups have all the room
-        if alike:
-            problems.addWidget(label(f"{counted(len(alike), 'thing')} to look at", "heading"))
-        for problem, paths in alike.items():
-            problems.addWidget(_problem(problem, paths))
-        problems.addStretch()
+        column = emptied(self._problems)
+        to_tell = alike(problems)
+        self._to_look_at.setVisible(bool(to_tell))  # else the groups have all the room
+        if to_tell:
+            column.addWidget(label(f"{counted(len(to_tell), 'thing')} to look at", "heading"))
+        for problem, paths in to_tell.items():
+            column.addWidget(_problem(problem, paths))
+        column.addStretch()
 
     def _sets(self) -> QWidget:
         frame, inside = card()
@@ -193,21 +194,10 @@ def _exposures(lights: tuple[Frame, ...]) -> str:
     return f"{len(lights)} × {', '.join(map(seconds, times)) or 'unknown exposure'}"
 
 
-def _alike(problems: Sequence[Problem]) -> dict[Problem, list[Path]]:
-    """Put together what is said alike of several files."""
-    alike: dict[Problem, list[Path]] = {}
-    for problem in problems:
-        paths = alike.setdefault(replace(problem, path=None), [])
-        if problem.path is not None:
-            paths.append(problem.path)
-    return alike
-
-
 def _problem(problem: Problem, paths: Sequence[Path]) -> QWidget:
     frame, inside = card()
     if paths:
-        more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
-        name = label(f"{paths[0].name}{more}", "muted")
+        name = label(files_words(paths), "muted")
         name.setToolTip("\n".join(map(str, paths[:40])))
         inside.addWidget(name)
     inside.addWidget(label(_sentence(problem.what).rstrip("."), "heading"))

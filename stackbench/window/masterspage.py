@@ -155,13 +155,18 @@ class MastersPage(QWidget):
             item.setToolTip(f"{path}\n{words[3:]}" if path not in used else str(path))
             self.frames.addItem(item)
 
-    def _serves(self, one: CalibrationSet) -> int:
+    def _serves(self, one: CalibrationSet) -> str:
         overview = self._model.state.overview
         if overview is None:
-            return 0
-        servings = overview.plan.servings
-        lights = (frame.path for group in overview.groups for frame in group.group.frames)
-        return times_served(servings[path] for path in lights)[one]
+            return ""
+        plan = overview.plan
+        lights = (frame for group in overview.groups for frame in group.group.frames)
+        flats = (frame for a_set in plan.sets if a_set.kind is Kind.FLAT for frame in a_set.frames)
+        counts = (
+            (times_served(plan.servings[frame.path] for frame in served)[one], noun)
+            for served, noun in ((lights, "light"), (flats, "flat"))
+        )
+        return " and ".join(counted(count, noun) for count, noun in counts if count)
 
     @Slot()
     def _keep_masters(self) -> None:

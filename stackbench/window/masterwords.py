@@ -41,7 +41,7 @@ def master_facts(
     facts: MasterFacts,
     sheet: MasterSheet | None,
     camera: MeasuredCamera | None,
-    serves: int,
+    serves: str,
 ) -> list[Fact]:
     """List what is known of a master.
 
@@ -55,8 +55,8 @@ def master_facts(
         What its pixels tell; None while that is looked at.
     camera : MeasuredCamera or None
         What is known of the camera.
-    serves : int
-        How many lights it serves.
+    serves : str
+        How many lights and flats it serves; empty for none.
 
     Returns
     -------
@@ -77,7 +77,8 @@ def master_facts(
     if sheet is not None:
         known += _of_sheet(sheet)
     known.append(("Rejected values", f"{thousands(facts.rejected_pixels)}, {facts.method}"))
-    known.append(("Serves", counted(serves, "light")))
+    if serves:
+        known.append(("Serves", serves))
     return known
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from PySide6.QtCore import QObject, Signal
 
+from stackbench.calibration.sets import evening
 from stackbench.frames.groups import LightGroup
 from stackbench.frames.records import Frame
 from stackbench.job.judging import JudgedGroup, JudgedSub
@@ -165,6 +166,7 @@ class NightModel(QObject):
         self.trial_changes: Mapping[Path, Change] = {}
         self._index: dict[Path, int] = {}
         self._values: dict[tuple[int, str], tuple[float, ...]] = {}
+        self._several_evenings = False
 
     def show(self, state: SessionState) -> None:
         """Take on a new state of the session.
@@ -179,6 +181,7 @@ class NightModel(QObject):
         self.lanes = _lanes(state)
         self.rows = _rows(self.lanes, state.sky.altitudes_deg)
         self._values = {}
+        self._several_evenings = len({evening(row.frame) for row in self.rows}) > 1
         self._index = {row.path: number for number, row in enumerate(self.rows)}
         self.chosen &= self._index.keys()
         if self.current not in self._index:
@@ -200,6 +203,22 @@ class NightModel(QObject):
         """
         index = self._index.get(path) if path is not None else None
         return None if index is None else self.rows[index]
+
+    def evening_of(self, row: SubRow) -> str:
+        """Tell on which evening the night of a sub began, where the subs are of several.
+
+        Parameters
+        ----------
+        row : SubRow
+            The sub.
+
+        Returns
+        -------
+        str
+            The date; empty where hours alone say it, and where its time is unknown.
+        """
+        began = evening(row.frame) if self._several_evenings else None
+        return "" if began is None else began.isoformat()
 
     def choose(self, paths: Collection[Path]) -> None:
         """Choose subs, in place of those chosen before.

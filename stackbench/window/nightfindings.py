@@ -7,7 +7,6 @@ from pathlib import Path
 
 from PySide6.QtCore import QObject, QTimer, Signal, Slot
 
-from stackbench.calibration.sets import evening
 from stackbench.frames.work import Stop
 from stackbench.job.judging import JudgedGroup
 from stackbench.job.progress import Progress
@@ -125,9 +124,8 @@ class NightFindings(QObject):
         str
             The date on which its night began; empty where hours alone say it.
         """
-        mine = {evening(row.frame) for row in self.rows_of(finding)}
-        several = len({evening(row.frame) for row in self._model.rows}) > 1
-        return f"{mine.pop()}" if several and len(mine) == 1 and None not in mine else ""
+        mine = {self._model.evening_of(row) for row in self.rows_of(finding)}
+        return mine.pop() if len(mine) == 1 else ""
 
     def concerns_all(self, finding: Finding) -> bool:
         """Tell whether a finding is about all subs of its target, and so about no moment.

@@ -28,6 +28,10 @@ from stackbench.window.ribbonsky import SkyBand
 from stackbench.window.stretches import clicked, neighbour
 from stackbench.window.subwords import spoken, tip
 
+_DRAG = 5  # px; a hand that only clicks moves less
+
+_DRAG = 5  # px; a hand that only clicks moves less
+
 
 class Ribbon(QWidget):
     """Draws the night; asks for selections, decisions and limits, sets none.
@@ -57,6 +61,7 @@ class Ribbon(QWidget):
         self._press: QPointF | None = None
         self._band: QRectF | None = None
         self._held: Handle | None = None
+        self._dragging = False
         self._marked: tuple[datetime, datetime] | None = None
         self.setMouseTracking(True)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
@@ -151,8 +156,16 @@ class Ribbon(QWidget):
             return ""
         room = self._room
         if place.x() < GUTTER:
-            return self._sky.words if place.y() < room.top else ""
+            return self._sky.words if place.y() < room.top else self._lane_words(place)
         return self._sky.words_at((place.x() - GUTTER) / room.wide)
+
+    def _lane_words(self, place: QPointF) -> str:
+        """Name the lane at a place in full, which its head has no room for."""
+        for number, lane in enumerate(self._model.lanes):
+            band = self._room.lane(number)
+            if band.top() <= place.y() < band.bottom():
+                return f"{lane.filter_name}, {lane.group.target}"
+        return ""
 
     def handles(self) -> Sequence[Handle]:
         """List the limits that can be moved.
@@ -266,18 +279,26 @@ class Ribbon(QWidget):
     def mouseMoveEvent(self, event: QMouseEvent) -> None:  # noqa: N802 - Qt's name
         """Move the limit, or draw the band."""
         place = event.position()
-        if self._held is not None:
-            value = self._lay_out().value_at(place.y())
-            self.limit_tried.emit(self._measure.name, value, self._held.typical)
-            return
-        if self._press is not None and (place - self._press).manhattanLength() > 5:
-            self._band = QRectF(self._press, place).normalized()
-            self.update()
+        if self._press is not None:
+            if (place - self._press).manhattanLength() > _DRAG:
+                self._dragging = True
+            if self._dragging:
+                self._drag(self._press, place)
             return
         over = self._handle_at(place)
         self.setCursor(
             Qt.CursorShape.SizeVerCursor if over is not None else Qt.CursorShape.ArrowCursor
         )
+
+    def _drag(self, press: QPointF, place: QPointF) -> None:
+        """Move the limit by as much as the pointer moved, or draw the band."""
+        if self._held is None:
+            self._band = QRectF(press, place).normalized()
+            self.update()
+            return
+        moved = self._held.place + place - press
+        value = self._lay_out().value_at(moved.y())
+        self.limit_tried.emit(self._measure.name, value, self._held.typical)
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:  # noqa: N802 - Qt's name
         """Choose what lies in the band, or the sub that was clicked."""
@@ -285,7 +306,7 @@ class Ribbon(QWidget):
             return
         band, self._band = self._band, None
         held, self._held = self._held, None
-        self._press = None
+        self._press, self._dragging = None, False
         self.update()
         if held is not None:
             return

@@ -161,8 +161,9 @@ class Curve:
         if not self._measure.movable or not self.handles:
             return None
         held = next((one for one in self.handles if one.lane == lane), self.handles[0])
-        place = held.place + QPointF(0.0, -_KEY_STEP if up else _KEY_STEP)
-        return replace(held, value=self.value_at(place.y()), place=place)
+        step = _KEY_STEP / self._height * (self._high - self._low)
+        value = held.value + (step if up else -step)
+        return replace(held, value=value, place=QPointF(held.place.x(), self._y(value)))
 
     def draw(self, painter: QPainter, look: Look, *, gutter: float) -> None:
         """Draw the curve, its scale and the limits.
@@ -288,8 +289,7 @@ class Curve:
         return f"{self._measure.words}: {why_unknown(self._measure, self._model)}"
 
     def _y(self, value: float) -> float:
-        part = (value - self._low) / (self._high - self._low)
-        return self._bottom - min(max(part, -0.04), 1.04) * self._height
+        return self._bottom - (value - self._low) / (self._high - self._low) * self._height
 
 
 def why_unknown(measure: Measure, model: NightModel) -> str:
@@ -314,13 +314,11 @@ def why_unknown(measure: Measure, model: NightModel) -> str:
 
 
 def _range(known: list[float], limits: list[float]) -> tuple[float, float]:
-    """Choose a scale: all ordinary values and the limits near them."""
+    """Choose a scale: all ordinary values and the limits, which are moved by where they lie."""
     if not known:
         return 0.0, 1.0
     last = len(known) - 1
     low, high = known[round(last * 0.02)], known[round(last * 0.98)]
-    spread = (high - low) or abs(high) or 1.0
-    near = [one for one in limits if low - 2 * spread <= one <= high + 2 * spread]
-    low, high = min([low, *near]), max([high, *near])
+    low, high = min([low, *limits]), max([high, *limits])
     room = 0.06 * (high - low) or 0.5
     return low - room, high + room

@@ -83,7 +83,8 @@ def draw_lanes(
     for number, lane in enumerate(model.lanes):
         band = room.lane(number)
         painter.setPen(look.ink)
-        name = f"{lane.group.target} {lane.filter_name}" if several else lane.filter_name
+        # the lanes of a target differ by what comes first: it is the target that is cut
+        name = f"{lane.filter_name} {lane.group.target}" if several else lane.filter_name
         box = QRectF(26, band.top(), GUTTER - 32, band.height())
         metrics = painter.fontMetrics()
         count = _count(model, number)

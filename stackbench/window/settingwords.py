@@ -195,12 +195,14 @@ PARTS = (
             *_relative("fwhm", "FWHM", "above"),
             Setting(
                 path="review.fwhm_max_px",
-                words="FWHM: at most",
+                words="FWHM in px: at most",
                 help="Whatever is typical. Empty: no such limit.",
                 unit="px",
                 optional=True,
             ),
-            Setting(path="review.fwhm_max_arcsec", words="FWHM: at most", unit="″", optional=True),
+            Setting(
+                path="review.fwhm_max_arcsec", words="FWHM in ″: at most", unit="″", optional=True
+            ),
             Setting(
                 path="review.eccentricity_factor",
                 words="Eccentricity: spreads above typical",

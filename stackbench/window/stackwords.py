@@ -23,7 +23,7 @@ def stack_words(stack: FinishedStack) -> str:
     facts, recipe = stack.facts, stack.recipe
     parts = [f"{counted(len(recipe.subs), 'sub')}, {duration(recipe.exposure_s)}"]
     if facts.noise_adu is not None:
-        parts.append(f"noise {facts.noise_adu:.3g} ADU")
+        parts.append(f"noise {facts.noise_adu:.2f} ADU")
     if facts.fwhm_px is not None:
         parts.append(f"FWHM {facts.fwhm_px:.2f} px")
     clipped = thousands(facts.clipped_low + facts.clipped_high)
@@ -50,7 +50,7 @@ def noise_words(curve: NoiseCurve, recipe: Recipe) -> str:
     total = recipe.exposure_s
     time = f" ({duration(total / len(recipe.subs) * more)})" if total is not None else ""
     return (
-        f"Noise now {curve.noise_adu[-1]:.3g} ADU in the middle. One more sub would take away "
+        f"Noise now {curve.noise_adu[-1]:.2f} ADU in the middle. One more sub would take away "
         f"{100 * curve.gain_of_next:.1f} %; halving it takes {more} more{time}."
     )
 

@@ -61,13 +61,17 @@ def sub_line(row: SubRow, model: NightModel) -> str:
     Returns
     -------
     str
-        File, filter, exposure, time.
+        File, filter, exposure, the evening where there are several, time.
     """
-    lane = model.lanes[row.lane]
-    return (
-        f"{row.path.name}, {lane.filter_name}, {seconds(row.frame.exposure_s)}, "
-        f"{clock(row.frame.time)}"
+    evening = model.evening_of(row)
+    parts = (
+        row.path.name,
+        model.lanes[row.lane].filter_name,
+        seconds(row.frame.exposure_s),
+        f"night of {evening}" if evening else "",
+        clock(row.frame.time),
     )
+    return ", ".join(filter(None, parts))
 
 
 def tip(row: SubRow, model: NightModel) -> str:

@@ -1,12 +1,14 @@
 """The night in short: what each filter came to, what was rejected, what to look at."""
 
 from collections.abc import Sequence
+from itertools import islice
 from pathlib import Path
 
 from PySide6.QtCore import Signal, Slot
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QVBoxLayout, QWidget
 
+from stackbench.frames.records import Problem
 from stackbench.frames.words import counted, duration
 from stackbench.job.sessionstate import SessionState
 from stackbench.job.stacking import FinishedStack
@@ -15,7 +17,11 @@ from stackbench.window.night import NightModel
 from stackbench.window.nightfindings import NightFindings
 from stackbench.window.parts import button, card, emptied, label, scrolled
 from stackbench.window.places import short
+from stackbench.window.problemwords import alike, files_words, standing
 from stackbench.window.subwords import state_words
+
+_MOST_PROBLEMS = 4
+_MOST_REJECTED = 12
 
 
 class SummaryPage(QWidget):
@@ -69,17 +75,9 @@ class SummaryPage(QWidget):
         rejected = [row for row in self._model.rows if row.rejected]
         if rejected:
             layout.addWidget(self._rejected())
-        if state.problems:
-            frame, inside = card()
-            inside.addWidget(
-                label(f"{counted(len(state.problems), 'thing')} to look at", "heading")
-            )
-            for problem in state.problems[:4]:
-                what = f"{problem.what[0].upper()}{problem.what[1:]}"
-                name = f"{problem.path.name}: " if problem.path is not None else ""
-                inside.addWidget(label(f"{name}{what}"))
-            inside.addWidget(label("The Frames page tells causes and remedies.", "muted"))
-            layout.addWidget(frame)
+        problems = standing(state)
+        if problems:
+            layout.addWidget(_to_look_at(problems))
         layout.addStretch()
 
     def _head(self, state: SessionState) -> QWidget:
@@ -119,7 +117,7 @@ class SummaryPage(QWidget):
             done = lane.judged is not None
             judged = f"{len(kept)} of {len(rows)}" if done else f"{len(rows)}, not judged yet"
             total = sum(row.frame.exposure_s or 0.0 for row in (kept if done else rows))
-            cells = (name, judged, duration(total), *_numbers(stack))
+            cells = (name, judged, duration(total), *_numbers(stack, was=number in state.stale))
             for column, words in enumerate((*cells, _stack_words(number, stack, state))):
                 grid.addWidget(label(words, wrap=False), number + 1, column)
         grid.setColumnStretch(len(heads) - 1, 1)
@@ -142,35 +140,56 @@ class SummaryPage(QWidget):
         frame, inside = card()
         rows = [row for row in self._model.rows if row.rejected]
         inside.addWidget(label(f"{counted(len(rows), 'sub')} rejected", "heading"))
-        for row in rows[:12]:
+        for row in rows[:_MOST_REJECTED]:
             line = QHBoxLayout()
             why = "; ".join(reason.text for reason in row.verdict.reasons) if row.verdict else ""
-            look = button("Look", f"Look at {row.path.name}")
+            evening = self._model.evening_of(row)
+            name = f"{evening}, {row.path.name}" if evening else row.path.name
+            look = button("Look", f"Look at {name}")
             look.clicked.connect(lambda _=False, path=row.path: self.wanted.emit(path))
-            text = label(f"{row.path.name}: {why if why and not row.by_hand else state_words(row)}")
+            text = label(f"{name}: {why if why and not row.by_hand else state_words(row)}")
             line.addWidget(text, 1)
             line.addWidget(look)
             inside.addLayout(line)
-        if len(rows) > 12:
-            inside.addWidget(label(f"and {len(rows) - 12} more, in Review", "muted"))
+        if len(rows) > _MOST_REJECTED:
+            inside.addWidget(label(f"and {len(rows) - _MOST_REJECTED} more, in Review", "muted"))
         return frame
+
+
+def _to_look_at(problems: Sequence[Problem]) -> QWidget:
+    """Tell the first problems, and where the others are told."""
+    frame, inside = card()
+    together = alike(problems)
+    inside.addWidget(label(f"{counted(len(together), 'thing')} to look at", "heading"))
+    for problem, paths in islice(together.items(), _MOST_PROBLEMS):
+        what = f"{problem.what[0].upper()}{problem.what[1:]}"
+        inside.addWidget(label(f"{files_words(paths)}: {what}" if paths else what))
+    more = len(together) - _MOST_PROBLEMS
+    words = "The Frames page tells causes and remedies."
+    if more > 0:
+        words = f"and {more} more on the Frames page, with causes and remedies"
+    inside.addWidget(label(words, "muted"))
+    return frame
 
 
 def _folders(folders: tuple[Path, ...]) -> str:
     return "   ".join(short(folder) for folder in folders)
 
 
-def _numbers(stack: FinishedStack | None) -> tuple[str, str]:
+def _numbers(stack: FinishedStack | None, *, was: bool) -> tuple[str, str]:
+    """Write a stack's noise and FWHM, as past where the counts beside them are newer."""
     if stack is None:
         return "–", "–"
     noise, fwhm = stack.facts.noise_adu, stack.facts.fwhm_px
+    past = "was " if was else ""
     return (
-        "–" if noise is None else f"{noise:.3g} ADU",
-        "–" if fwhm is None else f"{fwhm:.2f} px",
+        "–" if noise is None else f"{past}{noise:.2f} ADU",
+        "–" if fwhm is None else f"{past}{fwhm:.2f} px",
     )
 
 
 def _stack_words(lane: int, stack: FinishedStack | None, state: SessionState) -> str:
+    stale = lane in state.stale
     if stack is None:
-        return "not stacked" if state.night is not None else "to come"
-    return "out of date" if lane in state.stale else "up to date"
+        return "to come" if stale or state.night is None else "not stacked"
+    return "out of date" if stale else "up to date"

@@ -10,7 +10,11 @@ from stackbench.frames.words import celsius, counted, duration, seconds, with_er
     [
         (None, "unknown exposure"),
         (0.5, "0.5 s"),
+        (7.5, "7.5 s"),
         (90, "90 s"),
+        (119.7, "2 min"),
+        (566.952, "567 s"),
+        (599.952, "10 min"),
         (120, "2 min"),
         (150, "150 s"),
         (630, "11 min"),  # halves up, not to the even minute
@@ -25,6 +29,7 @@ def test_a_length_of_time_is_written_in_the_unit_that_suits_it(value, text):
 
 def test_exposures_stay_in_seconds():
     assert seconds(300.0) == "300 s"
+    assert seconds(12.5) == "12.5 s"
     assert seconds(None) == "unknown exposure"
 
 

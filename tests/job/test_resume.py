@@ -274,7 +274,9 @@ def test_a_copy_of_a_sub_is_not_stacked_twice(first, work):
     assert len(lights(record)) == len(lights(first[2]))
     assert run_night(night, out=out)["problems"] == record["problems"]
     (problem,) = [p for p in record["problems"] if "Copies" in p["what"]]
-    assert name in problem["why"]
+    taken = Path(night.name, "copies", f"again_{name}")
+    left_out = Path(night.name, next(night.rglob(name)).relative_to(night))
+    assert problem["why"] == f"there is the same in {left_out} as in {taken}, which is taken."
 
 
 def test_a_moved_night_is_named_where_it_lies(first, work):

@@ -23,6 +23,11 @@ def test_auto_goes_by_depth(depth, method, warned):
     assert str(depth) in choice.reason
 
 
+@pytest.mark.parametrize("depth", range(1, 9))
+def test_warnings_are_written_in_words(depth):
+    assert "_" not in "".join(choose(Rejection(), depth).warnings)
+
+
 @pytest.mark.parametrize("method", [Method.SIGMA_CLIP, Method.WINSORISED])
 def test_no_clip_below_four_frames(method):
     assert choose(Rejection(method=method), 2).rejection.method is Method.NONE

@@ -80,7 +80,7 @@ def test_reason_names_measure_value_limit_and_typical_value():
     assert (reason.measure, reason.value) == ("fwhm_px", 6.1)
     assert reason.limit == pytest.approx(3.2 * 1.37)
     assert reason.text == (
-        "FWHM 6.1 px is above the limit 4.4 px (the filter's typical value is 3.2 px)"
+        "FWHM 6.10 px is above the limit 4.38 px (the filter's typical value is 3.20 px)"
     )
     assert verdicts[3].by is By.RULE
 
@@ -92,7 +92,7 @@ def test_a_rejected_sub_carries_every_reason():
     assert [reason.text.split(" is ")[0] for reason in verdict.reasons] == [
         "star count 20",
         "transparency 0.20",
-        "FWHM 7.0 px",
+        "FWHM 7.00 px",
         "eccentricity 0.90",
         "sky level 9000 ADU",
     ]
@@ -195,7 +195,7 @@ def test_absolute_limits_can_be_set_and_relative_ones_turned_off():
     verdict = judge([GOOD, GOOD, GOOD, bad], limits=limits)[3]
     assert _measures(verdict) == ["transparency", "fwhm_px", "fwhm_arcsec", "sky_adu"]
     assert verdict.reasons[0].text == "transparency 0.80 is below the limit 0.90 that is set"
-    assert verdict.reasons[2].text == "FWHM 6.6″ is above the limit 5.0″ that is set"
+    assert verdict.reasons[2].text == "FWHM 6.60″ is above the limit 5.00″ that is set"
 
 
 def test_the_tighter_of_two_limits_holds():

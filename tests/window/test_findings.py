@@ -2,14 +2,19 @@
 
 import shutil
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
 from PySide6.QtCore import QPointF, Qt
 from PySide6.QtWidgets import QApplication, QLabel, QPushButton
 
+from stackbench.calibration.sets import evening
+from stackbench.frames.records import Problem
 from stackbench.job.progress import Step
+from stackbench.job.store import Decision
 from stackbench.window.stepbar import FINDINGS, NIGHT
+from stackbench.window.subwords import sub_line
 from tests.support.jobs import run_night
 from tests.support.make_sample import FOLDER
 from tests.support.observed import Faults, observed_camera
@@ -244,6 +249,46 @@ def test_a_quiet_night_is_told_kindly(qtbot, finished):
     assert "What to do next" in text
     assert not finished.findings.look.isVisible()
     assert finished.steps.words()[3] == "Findings"
+
+
+def test_problems_are_pointed_to_where_the_subs_are_quiet(qtbot, finished):
+    model = finished.controller.model
+    problem = Problem(what="no flat fits", why="there is none", remedy="take some")
+    problems = tuple(replace(problem, what=f"no flat fits {name}") for name in "ABCDEF")
+    finished.go_to(FINDINGS)
+    qtbot.waitUntil(lambda: finished.controller.findings.found is not None, timeout=LONG)
+    model.show(replace(model.state, problems=(*problems, problems[0])))
+    text = told(finished.findings)
+    assert "A quiet night" not in text
+    assert "optics and camera did what they should" not in text
+    assert "The Frames page has 6 things to look at" in text
+    finished.go_to(NIGHT)
+    text = told(finished.summary)
+    assert "6 things to look at" in text
+    assert text.count("No flat fits") == 4
+    assert "and 2 more on the Frames page" in text
+
+
+def test_subs_of_several_nights_are_named_with_their_evening(qtbot, finished):
+    deciding, model = finished.controller.deciding, finished.controller.model
+    row = model.rows[0]
+    assert "night of" not in sub_line(row, model)
+    deciding.decide([row.path], Decision.REJECT)
+    settle(qtbot, finished)
+    group, *others = model.state.groups
+    first, *subs = group.subs
+    later = replace(first.frame, time=first.frame.time + timedelta(days=2))
+    group = replace(
+        group,
+        group=replace(group.group, frames=(*group.group.frames[1:], later)),
+        subs=(*subs, replace(first, frame=later)),
+    )
+    model.show(replace(model.state, groups=(group, *others)))
+    row = model.row(later.path)
+    date = evening(later).isoformat()
+    assert f"night of {date}" in sub_line(row, model)
+    finished.go_to(NIGHT)
+    assert f"{date}, {row.path.name}: " in told(finished.summary)
 
 
 def test_another_night_forgets_the_findings(sampled):

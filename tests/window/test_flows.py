@@ -5,6 +5,7 @@ import shutil
 import pytest
 from PySide6.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
 from PySide6.QtGui import QDragEnterEvent, QDropEvent
+from PySide6.QtWidgets import QApplication, QLabel
 
 from stackbench.job.progress import Step
 from stackbench.job.session import Session
@@ -214,3 +215,33 @@ def test_while_it_works_another_night_is_refused(qtbot, window, night, tmp_path)
         window.controller.open([night], tmp_path / "out")
     drop(window, night)
     assert "Stop the work first" in window.notice.text()
+
+
+def test_what_is_out_of_date_is_not_told_as_if_it_held(qtbot, finished):
+    controller, model = finished.controller, finished.controller.model
+    deciding, lane = controller.deciding, model.rows[0].lane
+    finished.go_to(NIGHT)
+
+    def told():
+        QApplication.processEvents()
+        return [one.text() for one in finished.summary.findChildren(QLabel) if one.isVisible()]
+
+    noise = f"{model.state.stacks[lane].facts.noise_adu:.2f} ADU"
+    assert noise in told()
+    deciding.decide([row.path for row in model.rows if row.lane == lane], Decision.REJECT)
+    settle(qtbot, finished)
+    assert f"was {noise}" in told()
+    assert noise not in told()
+    with qtbot.waitSignal(controller.finished, timeout=60_000):
+        controller.restack()
+    settle(qtbot, finished)
+    assert "not stacked" in told()
+    assert any("nothing was stacked" in words for words in told())
+    deciding.undo_stack.undo()
+    settle(qtbot, finished)
+    assert model.state.stale == (lane,)
+    assert "to come" in told()
+    assert not any("nothing was stacked" in words for words in told())
+    deciding.undo_stack.redo()
+    settle(qtbot, finished)
+    assert any("nothing was stacked" in words for words in told())

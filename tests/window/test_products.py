@@ -1,8 +1,10 @@
 """Masters, stacks and channels as they are shown."""
 
 import itertools
+import re
 import shutil
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -53,8 +55,11 @@ def test_masters_show_their_picture_numbers_histogram_and_frames(qtbot, finished
     sorts = ("Hot pixels", "Cold pixels", "Unstable pixels", "In odd columns")
     counts = [facts()[words] for words in sorts]
     assert counts == [str(one) for one in (bad.hot, bad.cold, bad.unstable, bad.column)]
-    assert facts()["Serves"] == "10 lights"
+    assert facts()["Serves"] == "10 lights and 8 flats"
+    page.products.pick(0)
+    assert facts()["Serves"] == "8 flats", "the bias of the lights is inside their darks"
     page.products.pick(2)
+    assert facts()["Serves"] == "5 lights"
     assert "Hot pixels" not in facts()
     assert "Dim pixels" in facts()
     qtbot.waitUntil(lambda: "Vignetting" in facts(), timeout=TIMEOUT)
@@ -161,6 +166,7 @@ def test_the_noise_by_number_of_subs_is_shown_without_holding_up_the_window(qtbo
     qtbot.waitUntil(lambda: page.noise.curve is not None, timeout=TIMEOUT)
     assert page.noise.curve.counts == (1, 2, 3, 4, 5)
     assert "One more sub would take away" in page.noise_words.text()
+    assert re.match(r"Noise now \d+\.\d\d ADU ", page.noise_words.text()), "as below the picture"
     first = page.noise.curve
     page.products.pick(1)
     qtbot.waitUntil(lambda: page.noise.curve is not first, timeout=TIMEOUT)
@@ -237,6 +243,34 @@ def test_channels_switch_in_place_and_show_colour(qtbot, finished):
     qtbot.waitUntil(lambda: view._item.pixmap().toImage().isGrayscale(), timeout=TIMEOUT)
 
 
+def test_the_colours_are_of_the_target_that_is_picked(finished):
+    model, page = finished.controller.model, finished.channels
+    first, second = model.state.channels
+
+    def other(channel, filter_name):
+        recipe = channel.stack.recipe
+        group = replace(recipe.group, target="Thimble Cluster", filter=filter_name)
+        return replace(channel, stack=replace(channel.stack, recipe=replace(recipe, group=group)))
+
+    others = (other(first, "Ha"), other(second, "OIII"))
+    model.show(replace(model.state, channels=(first, second, *others)))
+    finished.go_to(CHANNELS)
+    page.colour.setChecked(True)
+
+    def offered():
+        return [[one.itemText(n) for n in range(one.count())] for one in page.choices]
+
+    for number, filters, chosen in (
+        (0, ["L", "R"], ["R", "L", "L"]),
+        (2, ["Ha", "OIII"], ["Ha", "OIII", "OIII"]),
+        (1, ["L", "R"], ["R", "L", "L"]),
+    ):
+        page.products.pick(number)
+        assert offered() == [filters] * 3
+        assert [one.currentText() for one in page.choices] == chosen
+        assert len(page.products._wanted) == 3
+
+
 @pytest.mark.parametrize("colour", [False, True])
 def test_single_pixels_are_fetched_when_a_picture_is_enlarged(qtbot, finished, monkeypatch, colour):
     monkeypatch.setattr("stackbench.job.pictures.WIDEST", 80)
@@ -256,6 +290,26 @@ def test_single_pixels_are_fetched_when_a_picture_is_enlarged(qtbot, finished, m
     # as many pixels as are seen, at six screen pixels each
     wide = page.products.view.viewport().width() / 6
     assert detail.width() == pytest.approx(min(wide, 320), abs=3)
+
+
+def test_the_noise_of_every_stack_is_written_to_the_same_decimal(qtbot, finished):
+    model = finished.controller.model
+    noises = (12.21, 7.0)
+    model.show(
+        replace(
+            model.state,
+            stacks=tuple(
+                replace(one, facts=replace(one.facts, noise_adu=noise))
+                for one, noise in zip(model.state.stacks, noises, strict=True)
+            ),
+        )
+    )
+    finished.go_to(NIGHT)
+    words = [one.text() for one in finished.summary.findChildren(QLabel)]
+    assert {"12.21 ADU", "7.00 ADU"} <= set(words)
+    finished.go_to(STACKS)
+    finished.stacks.products.pick(1)
+    qtbot.waitUntil(lambda: "noise 7.00 ADU" in finished.stacks.products.words.text())
 
 
 def test_files_are_named_and_their_folder_opened(finished, monkeypatch):

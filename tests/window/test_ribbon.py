@@ -129,6 +129,40 @@ def test_keys_move_the_limit_of_the_current_sub(qtbot, finished, ribbon):
     assert not finished.bar.apply.isVisible(), "what has no limit moves none"
 
 
+def test_a_limit_far_from_all_values_moves_from_where_it_lies(qtbot, finished, ribbon):
+    finished.bar.show_measure("fwhm_px")
+    room, held = ribbon._room.curve(), ribbon.handles()[0]
+    known = [row.value("fwhm_px") for row in finished.controller.model.rows]
+    assert held.value > max(known) + 2 * (max(known) - min(known))
+    assert room.top() < held.place.y() < room.bottom()
+    asked = []
+    ribbon.limit_tried.connect(lambda _name, value, _typical: asked.append(value))
+    place = held.place.toPoint()
+    qtbot.mousePress(ribbon, LEFT, pos=place)
+    qtbot.mouseMove(ribbon, place + QPoint(1, 2))
+    qtbot.mouseRelease(ribbon, LEFT, pos=place + QPoint(1, 2))
+    assert asked == [], "it was touched, not moved"
+    ribbon.setFocus()
+    qtbot.keyClick(ribbon, Qt.Key.Key_Up)
+    qtbot.keyClick(ribbon, Qt.Key.Key_Down)
+    assert asked[0] > held.value > asked[1]
+    settle(qtbot, finished)
+
+
+def test_a_limit_held_beside_its_middle_moves_by_as_much_as_the_pointer(qtbot, finished, ribbon):
+    finished.bar.show_measure("fwhm_px")
+    asked = []
+    ribbon.limit_tried.connect(lambda _name, value, _typical: asked.append(value))
+    held = max(ribbon.handles(), key=lambda handle: handle.place.y())
+    per_pixel = ribbon._curve.value_at(held.place.y() - 1) - ribbon._curve.value_at(held.place.y())
+    place = held.place.toPoint() + QPoint(0, 4)
+    qtbot.mousePress(ribbon, LEFT, pos=place)
+    qtbot.mouseMove(ribbon, place + QPoint(0, 8))
+    qtbot.mouseRelease(ribbon, LEFT, pos=place + QPoint(0, 8))
+    assert asked == [pytest.approx(held.value - 8 * per_pixel)]
+    settle(qtbot, finished)
+
+
 def test_a_moved_limit_can_be_put_back(qtbot, finished):
     controller = finished.controller
     controller.try_limit("fwhm_px", 0.5, None)
@@ -182,6 +216,21 @@ def test_an_arrow_points_at_a_value_beyond_the_scale(finished, odd, out):
     x = round(centres[rows[20].path])
     assert image.pixelColor(x, round(edge) + out) == QColor(LIGHT.ink)
     assert image.pixelColor(x + 10, round(edge) + out) == QColor(LIGHT.well)
+
+
+def test_lanes_of_a_target_with_a_long_name_are_told_apart(finished, ribbon, monkeypatch):
+    model = finished.controller.model
+    target = "Thimble Cluster of the South"
+    monkeypatch.setattr(model, "several_targets", lambda: True)
+    model.lanes = tuple(
+        replace(lane, group=replace(lane.group, target=target)) for lane in model.lanes
+    )
+    bands = [ribbon._room.lane(number) for number in range(2)]
+    image = ribbon.grab().toImage()
+    heads = [image.copy(26, round(band.top()), 60, round(band.height())) for band in bands]
+    assert heads[0] != heads[1]
+    words = [ribbon.words_at(QPointF(40, band.center().y())) for band in bands]
+    assert words == [f"L, {target}", f"R, {target}"]
 
 
 def test_the_measure_that_was_chosen_is_remembered(qtbot, finished, choices):

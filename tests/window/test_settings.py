@@ -28,6 +28,12 @@ def pick(dialog, path, value):
     editor.setCurrentIndex(editor.findData(value))
 
 
+@pytest.mark.parametrize("part", PARTS, ids=lambda part: part.name)
+def test_no_two_settings_of_a_part_are_called_alike(part):
+    names = [one.words for one in part.settings]
+    assert len(set(names)) == len(names)
+
+
 def test_every_setting_of_a_job_is_in_the_window():
     paths = set()
     for name in Settings.model_fields:
