@@ -30,8 +30,6 @@ from stackbench.window.subwords import spoken, tip
 
 _DRAG = 5  # px; a hand that only clicks moves less
 
-_DRAG = 5  # px; a hand that only clicks moves less
-
 
 class Ribbon(QWidget):
     """Draws the night; asks for selections, decisions and limits, sets none.
