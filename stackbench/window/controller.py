@@ -177,6 +177,19 @@ class Controller(QObject):
         if self.session is not None:
             self.change(partial(self.session.set_settings, settings))
 
+    def edit_settings(self, edit: Callable[[Settings], Settings]) -> None:
+        """Change some settings and leave the others as all earlier changes leave them.
+
+        Parameters
+        ----------
+        edit : callable
+            Makes the new settings from those that hold when it is their turn;
+            called in another thread.
+        """
+        session = self.session
+        if session is not None:
+            self.change(lambda: session.set_settings(edit(session.settings)))
+
     def restore_limits(self) -> None:
         """Go back to the limits the program comes with."""
         if self.session is not None and self.model.state.groups:
