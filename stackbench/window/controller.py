@@ -68,6 +68,8 @@ class Controller(QObject):
         self.deciding = Deciding(self)
         self.findings = NightFindings(self.model, self.errands, self)
         self.session: Session | None = None
+        # raised whenever pictures of subs would be others: by new masters, or new measures
+        self.edition = 0
         self._threads = threads
         self._works = WorkThread(self)
         self._works.changed.connect(self.working_changed)
@@ -224,6 +226,8 @@ class Controller(QObject):
     def _show(self, state: object) -> None:
         """Show a state, unless a later one is shown already."""
         if isinstance(state, SessionState) and state.version >= self.model.state.version:
+            if _made_of(state) != _made_of(self.model.state):
+                self.edition += 1
             self.model.show(state)
             if self.session is not None:
                 self.trial.again(self.session)
@@ -305,3 +309,9 @@ class Controller(QObject):
     def _failed(self, words: str) -> None:
         self._tell()
         self.failed.emit(words)
+
+
+def _made_of(state: SessionState) -> tuple[int, ...]:
+    """Tell shelf and measures apart from others; both states at hand keep theirs alive."""
+    subs = (one.sub for group in state.groups for one in group.subs)
+    return (id(state.shelf), *map(id, subs))

@@ -39,12 +39,12 @@ class SubPictures:
         tuple or None
             None while the stretch of the filter's best sub is not known.
         """
-        calibrated = self._model.state.shelf is not None
+        edition = self._controller.edition
         best = self._model.best_of(row.lane)
         if best is None or best.path == row.path:
-            return (SUB, row.path, calibrated, None)
-        reference = self._controller.pictures.get((SUB, best.path, calibrated, None))
-        return None if reference is None else (SUB, row.path, calibrated, reference.scale)
+            return (SUB, row.path, edition, None)
+        reference = self._controller.pictures.get((SUB, best.path, edition, None))
+        return None if reference is None else (SUB, row.path, edition, reference.scale)
 
     def get(self, row: SubRow) -> Picture | None:
         """Find a sub's picture.
@@ -110,7 +110,7 @@ class SubPictures:
             return None
         rows = (part.top(), part.top() + part.height())
         columns = (part.left(), part.left() + part.width())
-        key = ("detail", row.path, rows, columns, picture.scale)
+        key = ("detail", row.path, self._controller.edition, rows, columns, picture.scale)
         make = partial(
             session.pictures.detail, row.frame, rows=rows, columns=columns, scale=picture.scale
         )

@@ -1,11 +1,14 @@
 """Going through the subs, and what is seen of them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QFont, QFontMetricsF
 
 from stackbench.job.pictures import Picture
+from stackbench.job.store import Decision
 from stackbench.stars.zones import Zones
 from stackbench.window.fieldview import FieldView
 from stackbench.window.measures import MEASURES, measure_named
@@ -227,3 +230,28 @@ def test_steps_end_at_the_first_and_the_last_sub_without_moving_the_focus(finish
     finished.review.next.click()
     assert finished.controller.model.current == paths[-1]
     assert finished.review.next.isEnabled()
+
+
+def test_pictures_are_made_anew_by_other_masters_and_measures(qtbot, finished, review):
+    controller = finished.controller
+    path = controller.model.best_of(0).path
+    finished.look_at(path)
+    pictures = review._pictures
+
+    def picture():
+        return pictures.get(controller.model.row(path))
+
+    qtbot.waitUntil(lambda: picture() is not None, timeout=TIMEOUT)
+    before = picture()
+    controller.deciding.decide([path], Decision.KEEP)
+    settle(qtbot, finished)
+    assert picture() is before, "a decision changes no picture"
+    settings = controller.session.settings
+    stars = replace(settings.stars, max_stars=60)
+    controller.set_settings(settings.model_copy(update={"stars": stars}))
+    settle(qtbot, finished)
+    with qtbot.waitSignal(controller.finished, timeout=3 * TIMEOUT):
+        controller.restack()
+    qtbot.waitUntil(lambda: picture() is not None, timeout=TIMEOUT)
+    assert picture() is not before
+    assert review.pair._shown_keys[0] == (pictures.key(controller.model.row(path)), path)
