@@ -7,6 +7,8 @@ import pytest
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QFont, QFontMetricsF
 
+from stackbench.frames.errors import FrameError
+from stackbench.frames.records import Problem
 from stackbench.job.pictures import Picture
 from stackbench.job.store import Decision
 from stackbench.stars.zones import Zones
@@ -255,3 +257,32 @@ def test_pictures_are_made_anew_by_other_masters_and_measures(qtbot, finished, r
     qtbot.waitUntil(lambda: picture() is not None, timeout=TIMEOUT)
     assert picture() is not before
     assert review.pair._shown_keys[0] == (pictures.key(controller.model.row(path)), path)
+
+
+def test_a_best_sub_that_cannot_be_read_is_told_and_the_others_are_shown(
+    qtbot, finished, review, monkeypatch
+):
+    model, session = finished.controller.model, finished.controller.session
+    make, best = session.pictures.sub, model.best_of(1)
+
+    def sub(frame, **options):
+        if frame.path == best.path:
+            raise FrameError(
+                Problem(path=None, what="The sub is gone", why="it was moved", remedy="Look for it")
+            )
+        return make(frame, **options)
+
+    monkeypatch.setattr(session.pictures, "sub", sub)
+    finished.controller.edition += 1  # nothing is kept from before
+    first, other = (
+        next(r for r in model.rows if r.lane == lane and r.path != model.best_of(lane).path)
+        for lane in (0, 1)
+    )
+    finished.look_at(first.path)
+    qtbot.waitUntil(lambda: review.pair._shown_keys[0][1] == first.path, timeout=TIMEOUT)
+    finished.look_at(other.path)
+    assert review.pair.sub_view.words or review.pair.shown == other.path, "none of another filter"
+    assert review.pair.best_view.words
+    qtbot.waitUntil(lambda: review.pair._shown_keys[0][1] == other.path, timeout=TIMEOUT)
+    assert not review.pair.sub_view.words
+    assert "The sub is gone" in review.pair.best_view.words
