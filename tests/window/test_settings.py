@@ -4,6 +4,7 @@ import dataclasses
 import shutil
 
 import pytest
+from PySide6.QtCore import Qt
 
 from stackbench.job.session import Session
 from stackbench.job.settings import PlanningOptions, Settings, settings_of
@@ -228,6 +229,32 @@ def test_a_folder_for_output_that_is_not_there_is_refused(qtbot, window, tmp_pat
     assert dialog.isVisible()
     assert "gone is no folder" in dialog.words.text()
     assert window.controller.choices.output_place() is None
+
+
+def test_a_folder_of_nobody_is_refused_in_words(window, night):
+    dialog = window.beside.show_settings()
+    dialog.program.place.setText("~nobodyhere/x")
+    dialog.save.click()
+    assert "~nobodyhere/x is no folder" in dialog.words.text()
+    dialog.reject()
+    begun = []
+    window.start.begun.disconnect()
+    window.start.begun.connect(lambda *what: begun.append(what))
+    window.add_nights([night])
+    window.start.output.setText("~nobodyhere/x")
+    window.start.begin.click()
+    assert not begun
+    assert "whole path" in window.start._words.text()
+
+
+def test_return_begins(qtbot, window, night):
+    begun = []
+    window.start.begun.disconnect()
+    window.start.begun.connect(lambda *what: begun.append(what))
+    window.add_nights([night])
+    for one in (window.start.begin, window.start.output):
+        qtbot.keyClick(one, Qt.Key.Key_Return)
+    assert len(begun) == 2
 
 
 def test_settings_that_cannot_be_read_any_more_are_those_of_the_program(choices):
