@@ -46,15 +46,18 @@ class Beside(QObject):
 
     @Slot()
     def show_settings(self) -> SettingsDialog:
-        """Let the settings be changed.
+        """Let the settings be changed, in the dialog that is open already if there is one.
 
         Returns
         -------
         SettingsDialog
             It does not hold the window up.
         """
-        dialog = SettingsDialog(self._controller, self._window)
+        there = [one for one in self._window.findChildren(SettingsDialog) if one.isVisible()]
+        dialog = there[0] if there else SettingsDialog(self._controller, self._window)
         dialog.show()
+        dialog.raise_()
+        dialog.activateWindow()
         return dialog
 
     def show_page(self, title: str, markdown: str) -> QDialog:

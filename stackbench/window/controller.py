@@ -68,6 +68,8 @@ class Controller(QObject):
         self.deciding = Deciding(self)
         self.findings = NightFindings(self.model, self.errands, self)
         self.session: Session | None = None
+        # raised whenever pictures of subs would be others: by new masters, or new measures
+        self.edition = 0
         self._threads = threads
         self._works = WorkThread(self)
         self._works.changed.connect(self.working_changed)
@@ -177,6 +179,19 @@ class Controller(QObject):
         if self.session is not None:
             self.change(partial(self.session.set_settings, settings))
 
+    def edit_settings(self, edit: Callable[[Settings], Settings]) -> None:
+        """Change some settings and leave the others as all earlier changes leave them.
+
+        Parameters
+        ----------
+        edit : callable
+            Makes the new settings from those that hold when it is their turn;
+            called in another thread.
+        """
+        session = self.session
+        if session is not None:
+            self.change(lambda: session.set_settings(edit(session.settings)))
+
     def restore_limits(self) -> None:
         """Go back to the limits the program comes with."""
         if self.session is not None and self.model.state.groups:
@@ -211,6 +226,8 @@ class Controller(QObject):
     def _show(self, state: object) -> None:
         """Show a state, unless a later one is shown already."""
         if isinstance(state, SessionState) and state.version >= self.model.state.version:
+            if _made_of(state) != _made_of(self.model.state):
+                self.edition += 1
             self.model.show(state)
             if self.session is not None:
                 self.trial.again(self.session)
@@ -292,3 +309,9 @@ class Controller(QObject):
     def _failed(self, words: str) -> None:
         self._tell()
         self.failed.emit(words)
+
+
+def _made_of(state: SessionState) -> tuple[int, ...]:
+    """Tell shelf and measures apart from others; both states at hand keep theirs alive."""
+    subs = (one.sub for group in state.groups for one in group.subs)
+    return (id(state.shelf), *map(id, subs))

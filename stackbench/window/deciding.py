@@ -10,6 +10,7 @@ from PySide6.QtCore import QObject, Slot
 from PySide6.QtGui import QUndoStack
 
 from stackbench.frames.labels import Label
+from stackbench.job.settings import Settings
 from stackbench.job.store import Decision
 from stackbench.review.limits import Limits
 from stackbench.window.decisions import DecideCommand, LabelCommand, LimitsCommand
@@ -130,7 +131,8 @@ class Deciding(QObject):
         session = self._controller.session
         if session is not None:
             self._limits = replace(self._limits or session.limits, **moved)
-            self._controller.change(partial(session.set_limits, self._limits))
+            # over the limits that hold when it is its turn: settings may be on their way
+            self._controller.edit_settings(partial(_with_limits, moved=moved))
 
     @Slot()
     def _judged(self) -> None:
@@ -148,3 +150,7 @@ class Deciding(QObject):
         session = self._controller.session
         if session is not None:
             self._controller.change(partial(session.label, labels), other_plan=True)
+
+
+def _with_limits(settings: Settings, moved: Mapping[str, Any]) -> Settings:
+    return settings.model_copy(update={"review": replace(settings.review, **moved)})

@@ -36,6 +36,7 @@ class Errands(QObject):
     failed = Signal(object, str)
     dropped = Signal(object)
     advanced = Signal(object, int, int)
+    _counted = Signal(int, object, int, int)  # generation, key, done, total
     _ended = Signal(int, object, object, object)  # generation, key, why it failed, answer
 
     def __init__(self, parent: QObject | None = None) -> None:
@@ -44,6 +45,7 @@ class Errands(QObject):
         self._under_way: dict[Hashable, tuple[threading.Event, Future[None]]] = {}
         self._generation = 0
         self._pool = ThreadPoolExecutor(_THREADS, thread_name_prefix="errands")
+        self._counted.connect(self._count)
         self._ended.connect(self._end)
 
     def known(self, key: Hashable) -> bool:
@@ -136,7 +138,7 @@ class Errands(QObject):
     def _answer(self, generation: int, key: Hashable, question: Ask, stop: threading.Event) -> None:
         why: str | None = None
         answer: object = None
-        progress = _Counter(lambda done, total: self.advanced.emit(key, done, total))
+        progress = _Counter(lambda done, total: self._counted.emit(generation, key, done, total))
         try:
             if stop.is_set():
                 raise Cancelled
@@ -149,6 +151,11 @@ class Errands(QObject):
             logger.exception("an errand failed")
             why = failure_words(error)
         self._ended.emit(generation, key, why, answer)
+
+    @Slot(int, object, int, int)
+    def _count(self, generation: int, key: Hashable, done: int, total: int) -> None:
+        if generation == self._generation:
+            self.advanced.emit(key, done, total)
 
     @Slot(int, object, object, object)
     def _end(self, generation: int, key: Hashable, why: str | None, answer: object) -> None:

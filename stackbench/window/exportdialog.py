@@ -27,7 +27,7 @@ from stackbench.job.handover import Copy, Existing, Format, copy_files, plan_cop
 from stackbench.job.progress import Progress, Step
 from stackbench.window.controller import Controller
 from stackbench.window.parts import button, label
-from stackbench.window.places import short
+from stackbench.window.places import short, spelled_out
 
 _FORMATS = {
     Format.FITS: "FITS: linear, ADU, to go on with",
@@ -245,11 +245,8 @@ class ExportDialog(QDialog):
         return TiffDepth(self.tiff_depth.currentData())
 
     def _folder(self) -> Path | None:
-        text = self.folder.text().strip()
-        if not text or (text.startswith("~") and text[1:2] not in ("", "/", "\\")):
-            return None
-        folder = Path(text).expanduser()
-        return folder if folder.is_absolute() else None
+        folder = spelled_out(self.folder.text())
+        return folder if folder is not None and folder.is_absolute() else None
 
     @Slot()
     def _choose(self) -> None:

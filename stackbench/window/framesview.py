@@ -2,7 +2,15 @@
 
 from pathlib import Path
 
-from PySide6.QtCore import QObject, QSortFilterProxyModel, Qt, Signal, Slot
+from PySide6.QtCore import (
+    QModelIndex,
+    QObject,
+    QPersistentModelIndex,
+    QSortFilterProxyModel,
+    Qt,
+    Signal,
+    Slot,
+)
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QComboBox,
@@ -70,7 +78,7 @@ class FramesView(QWidget):
         )
         self._words = ElidedLabel("muted")
         self._lay_out()
-        self.search.textChanged.connect(self._found.setFilterFixedString)
+        self.search.textChanged.connect(self._found.search)
         self.table.selectionModel().selectionChanged.connect(self.refresh)
         self.kind.currentIndexChanged.connect(self.refresh)
         self.filter.editTextChanged.connect(self.refresh)
@@ -158,6 +166,9 @@ class FramesView(QWidget):
         self.filter.setCurrentIndex(0)
 
 
+_Index = QModelIndex | QPersistentModelIndex
+
+
 class _FoundFrames(QSortFilterProxyModel):
     """The frames with the words that are searched for; the table itself puts them in order."""
 
@@ -165,8 +176,19 @@ class _FoundFrames(QSortFilterProxyModel):
         super().__init__(parent)
         self._table = table
         self.setSourceModel(table)
-        self.setFilterKeyColumn(-1)
-        self.setFilterCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
+        self._sought: list[str] = []
+
+    def search(self, words: str) -> None:
+        """Leave those rows that have all words, each in any column."""
+        self._sought = words.casefold().split()
+        self.invalidate()
+
+    def filterAcceptsRow(self, row: int, parent: _Index) -> bool:  # noqa: N802 - Qt's name
+        """Tell whether a row has all words."""
+        table = self._table
+        columns = range(table.columnCount(parent))
+        cells = [str(table.index(row, n, parent).data() or "").casefold() for n in columns]
+        return all(any(word in cell for cell in cells) for word in self._sought)
 
     def sort(self, column: int, order: Qt.SortOrder = Qt.SortOrder.AscendingOrder) -> None:
         self._table.sort(column, order)

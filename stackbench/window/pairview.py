@@ -6,14 +6,14 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QRect, Slot
+from PySide6.QtCore import QRect
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from stackbench.window.controller import Controller
 from stackbench.window.fieldview import FieldView
 from stackbench.window.night import SubRow
 from stackbench.window.parts import ElidedLabel
-from stackbench.window.subpictures import SUB, SubPictures
+from stackbench.window.subpictures import SubPictures
 from stackbench.window.subwords import sub_line
 
 
@@ -52,7 +52,6 @@ class PairView(QWidget):
             half.addWidget(view, 1)
             halves.addLayout(half, 1)
             view.detail_wanted.connect(partial(self._want_detail, view))
-        self._loader.failed.connect(self._picture_failed)
 
     @property
     def shown(self) -> Path | None:
@@ -98,6 +97,9 @@ class PairView(QWidget):
             self._shown_keys = own, self._shown_keys[1]
             self._details.pop(self.sub_view, None)
             self._show_marks(self.sub_view, row)
+        elif picture is None and (words := self._instead(row, self._shown)):
+            self.sub_view.show_words(words)
+            self._shown = row.path
         if best is None:
             self.best_view.show_words("The best sub of a filter is known after measuring.")
             self._shown_keys = self._shown_keys[0], None
@@ -109,6 +111,11 @@ class PairView(QWidget):
             self._shown_keys = self._shown_keys[0], other
             self._details.pop(self.best_view, None)
             self._show_marks(self.best_view, best)
+        elif best_picture is None:
+            before = self._shown_keys[1]
+            words = self._instead(best, before[1] if isinstance(before, tuple) else None)
+            if words:
+                self.best_view.show_words(words)
 
     def show_detail(self, key: Hashable) -> None:
         """Show every pixel of a part that was asked for, if that is what came.
@@ -139,6 +146,13 @@ class PairView(QWidget):
             self._show_marks(self.sub_view, row)
             self._show_marks(self.best_view, self._model.best_of(row.lane))
 
+    def _instead(self, row: SubRow, before: Path | None) -> str:
+        """Tell what to write where a picture is not there; nothing to leave the one before."""
+        failure = self._pictures.failure(row)
+        shown = self._model.row(before)
+        foreign = shown is None or shown.lane != row.lane
+        return failure or ("The picture is being made." if foreign else "")
+
     def _show_titles(self, row: SubRow, best: SubRow | None) -> None:
         self.sub_title.setText(sub_line(row, self._model))
         name = self._model.lanes[row.lane].filter_name
@@ -157,12 +171,6 @@ class PairView(QWidget):
         if key is not None:
             self._details[view] = (key, part)
             self.show_detail(key)
-
-    @Slot(object, str)
-    def _picture_failed(self, key: object, words: str) -> None:
-        if isinstance(key, tuple) and key[0] == SUB and key[1] == self._model.current:
-            self.sub_view.show_words(words)
-            self._shown = self._model.current
 
     def _show_marks(self, view: FieldView, row: SubRow | None) -> None:
         sub = row.judged.sub if row is not None and row.judged is not None else None

@@ -61,6 +61,25 @@ def short(path: Path) -> str:
     return str(Path("~") / path.relative_to(home)) if path.is_relative_to(home) else str(path)
 
 
+def spelled_out(text: str) -> Path | None:
+    """Read a folder as a person writes it.
+
+    Parameters
+    ----------
+    text : str
+        With "~" for the person's folder, as `short` writes it.
+
+    Returns
+    -------
+    Path or None
+        None for no text, and for the folder of somebody else.
+    """
+    text = text.strip()
+    if not text or (text.startswith("~") and text[1:2] not in ("", "/", "\\")):
+        return None
+    return Path(text).expanduser()
+
+
 def writable_output(proposed: Path) -> Path:
     """Propose an output folder that can be written.
 

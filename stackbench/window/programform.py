@@ -15,7 +15,7 @@ from PySide6.QtWidgets import (
 )
 
 from stackbench.window.parts import button, label
-from stackbench.window.places import short
+from stackbench.window.places import short, spelled_out
 
 
 class ProgramForm(QWidget):
@@ -106,8 +106,7 @@ class ProgramForm(QWidget):
         Path or None
             None for beside the night.
         """
-        text = self.place.text().strip()
-        return Path(text).expanduser() if text else None
+        return spelled_out(self.place.text())
 
     def fault(self) -> str:
         """Tell what is wrong.
@@ -118,8 +117,9 @@ class ProgramForm(QWidget):
             Empty when nothing is.
         """
         place = self.chosen_place()
-        if place is not None and not place.is_dir():
-            return f"New output goes to: {place} is no folder."
+        text = self.place.text().strip()
+        if text and (place is None or not place.is_dir()):
+            return f"New output goes to: {place or text} is no folder."
         return ""
 
     @Slot()

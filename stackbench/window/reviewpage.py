@@ -113,6 +113,7 @@ class ReviewPage(QWidget):
         self._model.changed.connect(self.refresh)
         self._model.current_changed.connect(self.refresh)
         self._controller.pictures.ready.connect(self._picture_came)
+        self._controller.pictures.failed.connect(self._picture_came)
         self.order.currentIndexChanged.connect(
             lambda index: self._sort_by(str(self.order.itemData(index)))
         )
@@ -218,6 +219,7 @@ class ReviewPage(QWidget):
         if self._wanted != row.path:
             self._controller.pictures.drop_wishes()
             self._wanted = row.path
+            self._pictures.retry(row)
         self._pictures.want(row, soon=True)
         if best is not None:
             self._pictures.want(best, soon=True)

@@ -324,12 +324,19 @@ class Ribbon(QWidget):
             self.wanted.emit(path)
 
     def contextMenuEvent(self, event: QContextMenuEvent) -> None:  # noqa: N802 - Qt's name
-        """Offer decisions on what is chosen, or on the sub under the pointer."""
-        row = self._row_at(QPointF(event.pos()))
-        if row is not None and row.path not in self._model.chosen:
-            self.chosen.emit(frozenset({row.path}))
+        """Offer decisions on what is chosen or current, or on the sub under the pointer."""
+        place = event.globalPos()
+        if event.reason() is QContextMenuEvent.Reason.Keyboard:
+            # the place of the event is the middle of the ribbon, where nobody points
+            current = self._model.current
+            cell = self.cell_of(current) if current is not None else None
+            place = self.mapToGlobal(cell.center()) if cell is not None else place
+        else:
+            row = self._row_at(QPointF(event.pos()))
+            if row is not None and row.path not in self._model.chosen:
+                self.chosen.emit(frozenset({row.path}))
         if self._model.targets():
-            self.menu.emit(event.globalPos())
+            self.menu.emit(place)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802 - Qt's name
         """Go along the night, with Shift choosing on the way; move the limit."""

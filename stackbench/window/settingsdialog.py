@@ -1,5 +1,6 @@
 """The settings: of the night that is open, of new nights, and of the program."""
 
+from functools import partial
 from typing import Any
 
 from PySide6.QtCore import QSignalBlocker, Qt, Slot
@@ -13,6 +14,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from stackbench.job.session import Session
 from stackbench.job.settings import Settings, changed_parts, settings_of
 from stackbench.window.controller import Controller
 from stackbench.window.parts import button, label, scrolled
@@ -44,6 +46,7 @@ class SettingsDialog(QDialog):
         self._drafts: dict[str, dict[str, Any]] = {_NEW: values_of(self._choices.settings())}
         if self._session is not None:
             self._drafts[_THIS] = values_of(self._session.settings)
+        self._opening = {scope: dict(draft) for scope, draft in self._drafts.items()}
         self.setWindowTitle("Settings")
         self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         self.resize(820, 660)
@@ -116,7 +119,29 @@ class SettingsDialog(QDialog):
         self._edited()
 
     def _faults(self, scope: str) -> dict[str, str]:
-        return faults_of(self._drafts[scope])
+        # what was decided meanwhile holds, but what is shown must be right in itself as well
+        return faults_of(self._drafts[scope]) or faults_of(
+            values_of(self._now(scope)) | self._edits(scope)
+        )
+
+    def _now(self, scope: str) -> Settings:
+        """Tell the settings as they are now; beside an open dialog decisions are taken."""
+        if scope == _NEW:
+            return self._choices.settings()
+        session = self._same_night() or self._session
+        return session.settings if session is not None else Settings()
+
+    def _same_night(self) -> Session | None:
+        """Give the session of the night that the dialog was opened for, if it is open."""
+        here, mine = self._controller.session, self._session
+        if here is None or mine is None:
+            return None
+        return here if here.out == mine.out else None
+
+    def _edits(self, scope: str) -> dict[str, Any]:
+        """Tell what the person made other than it was at opening."""
+        opening = self._opening[scope]
+        return {p: value for p, value in self._drafts[scope].items() if value != opening[p]}
 
     @Slot()
     def _change_scope(self) -> None:
@@ -144,8 +169,8 @@ class SettingsDialog(QDialog):
         """Say what saving would put out of date."""
         if self._session is None or self._faults(_THIS):
             return ""
-        made = settings_of(nested(self._drafts[_THIS]))
-        changed = changed_parts(self._session.settings, made)
+        now = self._now(_THIS)
+        changed = changed_parts(now, _edited(now, self._edits(_THIS)))
         titles = [part.title for part in PARTS if part.name in changed]
         if not titles or self._session.state.night is None:
             return ""
@@ -175,14 +200,18 @@ class SettingsDialog(QDialog):
             self.parts.setCurrentRow(len(self.forms))
             self.words.setText(fault)
             return
-        made = {scope: settings_of(nested(draft)) for scope, draft in self._drafts.items()}
-        self._choices.keep_settings(made[_NEW])
+        edits = self._edits(_THIS) if self._session is not None else {}
+        if edits and self._same_night() is None:
+            self.words.setText(
+                "The night is not open any more. Open it again to save what was changed for it,"
+                " or cancel."
+            )
+            return
+        self._choices.keep_settings(_edited(self._choices.settings(), self._edits(_NEW)))
         self._choices.keep_threads(self.program.chosen_threads())
         self._choices.keep_output_place(self.program.chosen_place())
-        session = self._session
-        still_open = session is not None and session is self._controller.session
-        if session is not None and still_open and made[_THIS] != session.settings:
-            self._controller.set_settings(made[_THIS])
+        if edits:
+            self._controller.edit_settings(partial(_edited, edits=edits))
         self.accept()
 
     def _go_to(self, scope: str, path: str) -> None:
@@ -193,3 +222,8 @@ class SettingsDialog(QDialog):
         row = [part.name for part in PARTS].index(path.split(".")[0])
         self.parts.setCurrentRow(row)
         self.forms[row].focus_on(path)
+
+
+def _edited(settings: Settings, edits: dict[str, Any]) -> Settings:
+    """Put what a person edited over settings, whatever else has changed in them."""
+    return settings_of(nested(values_of(settings) | edits))

@@ -209,7 +209,8 @@ class SettingsForm(QWidget):
 def _text(value: Any) -> str:
     if value is None:
         return ""
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    # read back it must be the same number, or saving would change what nobody touched
+    return str(value).removesuffix(".0")
 
 
 def _number(text: str, *, whole: bool) -> float | int | str | None:

@@ -124,13 +124,13 @@ class StacksPage(QWidget):
 
     @Slot()
     def _show(self) -> None:
+        self._doubt = None  # also where nothing is shown: no count is written over that
         stack = self._stack()
         if stack is None or self._controller.working:
             self._drop_all_but()
         if stack is None or not self.isVisible():
             return
         self._show_noise(stack)
-        self._doubt = None
         if self._layer == DIFFERENCE:
             self._show_difference(stack)
         else:

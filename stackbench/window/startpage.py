@@ -18,7 +18,7 @@ from stackbench.window.choices import Choices, RecentNight
 from stackbench.window.drawing import Drawing
 from stackbench.window.drops import sort_drop
 from stackbench.window.parts import button, card, emptied, label, scrolled
-from stackbench.window.places import sample_night, short, writable_output
+from stackbench.window.places import sample_night, short, spelled_out, writable_output
 from stackbench.window.recentnights import RecentNights
 
 _PROMISE = (
@@ -145,6 +145,8 @@ class StartPage(QWidget):
         self._browse = button("Change…", "Choose where the output goes")
         self._browse.clicked.connect(self._ask_for_output)
         self.begin = button("Begin", "Begin with these nights (Return)", main=True)
+        self.begin.setAutoDefault(True)  # Return presses it where it has the focus
+        self.output.returnPressed.connect(self.begin.click)
         row.addWidget(self.output, 1)
         row.addWidget(self._browse)
         row.addWidget(self.begin)
@@ -235,7 +237,7 @@ class StartPage(QWidget):
     @Slot()
     def _ask_for_output(self) -> None:
         name = QFileDialog.getExistingDirectory(
-            self, "The output folder", str(Path(self.output.text()).expanduser())
+            self, "The output folder", str(spelled_out(self.output.text()) or Path.home())
         )
         if name:
             self.output.setText(short(Path(name)))
@@ -248,8 +250,12 @@ class StartPage(QWidget):
 
     @Slot()
     def _begin(self) -> None:
+        out = spelled_out(self.output.text())
+        if out is None:
+            self.say("The output folder is none that can be found: write its whole path.")
+            return
         self.say("")
-        self.begun.emit(tuple(self._nights), Path(self.output.text()).expanduser())
+        self.begun.emit(tuple(self._nights), out)
 
     def _show(self) -> None:
         layout = emptied(self._list)

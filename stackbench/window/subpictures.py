@@ -25,6 +25,8 @@ class SubPictures:
     def __init__(self, controller: Controller) -> None:
         self._controller = controller
         self._model = controller.model
+        self._failed: dict[Hashable, str] = {}
+        controller.pictures.failed.connect(self._failed.__setitem__)
 
     def key(self, row: SubRow) -> Key | None:
         """Name a sub's picture.
@@ -37,14 +39,18 @@ class SubPictures:
         Returns
         -------
         tuple or None
-            None while the stretch of the filter's best sub is not known.
+            None while the stretch of the filter's best sub is not known; where
+            that one cannot be read, a sub has its own.
         """
-        calibrated = self._model.state.shelf is not None
+        edition = self._controller.edition
         best = self._model.best_of(row.lane)
         if best is None or best.path == row.path:
-            return (SUB, row.path, calibrated, None)
-        reference = self._controller.pictures.get((SUB, best.path, calibrated, None))
-        return None if reference is None else (SUB, row.path, calibrated, reference.scale)
+            return (SUB, row.path, edition, None)
+        first = (SUB, best.path, edition, None)
+        if first in self._failed:
+            return (SUB, row.path, edition, None)
+        reference = self._controller.pictures.get(first)
+        return None if reference is None else (SUB, row.path, edition, reference.scale)
 
     def get(self, row: SubRow) -> Picture | None:
         """Find a sub's picture.
@@ -61,6 +67,31 @@ class SubPictures:
         """
         key = self.key(row)
         return None if key is None else self._controller.pictures.get(key)
+
+    def failure(self, row: SubRow) -> str:
+        """Tell why a sub has no picture.
+
+        Parameters
+        ----------
+        row : SubRow
+            The sub.
+
+        Returns
+        -------
+        str
+            Empty unless it could not be made.
+        """
+        return self._failed.get(self.key(row), "")
+
+    def retry(self, row: SubRow) -> None:
+        """Let a sub's picture be made though it could not be.
+
+        Parameters
+        ----------
+        row : SubRow
+            The sub.
+        """
+        self._failed.pop(self.key(row), None)
 
     def want(self, row: SubRow, *, soon: bool) -> None:
         """Have a sub's picture made; first that of the best, which gives the stretch.
@@ -79,7 +110,7 @@ class SubPictures:
         if key is None and best is not None:
             self.want(best, soon=soon)
             return
-        if key is None:
+        if key is None or key in self._failed:
             return
         reference = self.get(best) if best is not None and best.path != row.path else None
         make = partial(
@@ -110,7 +141,7 @@ class SubPictures:
             return None
         rows = (part.top(), part.top() + part.height())
         columns = (part.left(), part.left() + part.width())
-        key = ("detail", row.path, rows, columns, picture.scale)
+        key = ("detail", row.path, self._controller.edition, rows, columns, picture.scale)
         make = partial(
             session.pictures.detail, row.frame, rows=rows, columns=columns, scale=picture.scale
         )

@@ -103,6 +103,22 @@ def test_moved_limits_are_undone_and_leave_other_settings_alone(qtbot, finished)
     assert controller.session.limits == other
 
 
+def test_limits_undone_at_once_leave_settings_that_are_on_their_way(qtbot, finished):
+    controller = finished.controller
+    before = controller.session.limits
+    controller.try_limit("fwhm_px", 1.0, None)
+    controller.apply_trial()
+    settle(qtbot, finished)
+    other = replace(controller.session.limits, stars_min=3)
+    go_on = threading.Event()
+    controller.changes.begin(lambda: go_on.wait(10), lambda _: None)
+    controller.set_settings(controller.session.settings.model_copy(update={"review": other}))
+    controller.deciding.undo()
+    go_on.set()
+    settle(qtbot, finished)
+    assert controller.session.limits == replace(before, stars_min=3)
+
+
 def test_a_decision_is_in_the_stacks_that_are_begun_at_once(qtbot, finished):
     controller = finished.controller
     deciding, rows = controller.deciding, controller.model.rows

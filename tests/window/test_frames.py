@@ -127,6 +127,9 @@ def test_the_table_sorts_and_searches(finished):
     assert shown.index(0, 4).data() == "60 s"
     every.search.setText("flat")
     assert {shown.index(row, 1).data() for row in range(shown.rowCount())} == {"flat"}
+    flats = shown.rowCount()
+    every.search.setText("l flat_L FLAT")  # in whatever order and column
+    assert 0 < shown.rowCount() < flats
 
 
 def test_matches_are_told_for_bias_dark_and_flat(finished):

@@ -1,11 +1,16 @@
 """Going through the subs, and what is seen of them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QFont, QFontMetricsF
 
+from stackbench.frames.errors import FrameError
+from stackbench.frames.records import Problem
 from stackbench.job.pictures import Picture
+from stackbench.job.store import Decision
 from stackbench.stars.zones import Zones
 from stackbench.window.fieldview import FieldView
 from stackbench.window.measures import MEASURES, measure_named
@@ -227,3 +232,57 @@ def test_steps_end_at_the_first_and_the_last_sub_without_moving_the_focus(finish
     finished.review.next.click()
     assert finished.controller.model.current == paths[-1]
     assert finished.review.next.isEnabled()
+
+
+def test_pictures_are_made_anew_by_other_masters_and_measures(qtbot, finished, review):
+    controller = finished.controller
+    path = controller.model.best_of(0).path
+    finished.look_at(path)
+    pictures = review._pictures
+
+    def picture():
+        return pictures.get(controller.model.row(path))
+
+    qtbot.waitUntil(lambda: picture() is not None, timeout=TIMEOUT)
+    before = picture()
+    controller.deciding.decide([path], Decision.KEEP)
+    settle(qtbot, finished)
+    assert picture() is before, "a decision changes no picture"
+    settings = controller.session.settings
+    stars = replace(settings.stars, max_stars=60)
+    controller.set_settings(settings.model_copy(update={"stars": stars}))
+    settle(qtbot, finished)
+    with qtbot.waitSignal(controller.finished, timeout=3 * TIMEOUT):
+        controller.restack()
+    qtbot.waitUntil(lambda: picture() is not None, timeout=TIMEOUT)
+    assert picture() is not before
+    assert review.pair._shown_keys[0] == (pictures.key(controller.model.row(path)), path)
+
+
+def test_a_best_sub_that_cannot_be_read_is_told_and_the_others_are_shown(
+    qtbot, finished, review, monkeypatch
+):
+    model, session = finished.controller.model, finished.controller.session
+    make, best = session.pictures.sub, model.best_of(1)
+
+    def sub(frame, **options):
+        if frame.path == best.path:
+            raise FrameError(
+                Problem(path=None, what="The sub is gone", why="it was moved", remedy="Look for it")
+            )
+        return make(frame, **options)
+
+    monkeypatch.setattr(session.pictures, "sub", sub)
+    finished.controller.edition += 1  # nothing is kept from before
+    first, other = (
+        next(r for r in model.rows if r.lane == lane and r.path != model.best_of(lane).path)
+        for lane in (0, 1)
+    )
+    finished.look_at(first.path)
+    qtbot.waitUntil(lambda: review.pair._shown_keys[0][1] == first.path, timeout=TIMEOUT)
+    finished.look_at(other.path)
+    assert review.pair.sub_view.words or review.pair.shown == other.path, "none of another filter"
+    assert review.pair.best_view.words
+    qtbot.waitUntil(lambda: review.pair._shown_keys[0][1] == other.path, timeout=TIMEOUT)
+    assert not review.pair.sub_view.words
+    assert "The sub is gone" in review.pair.best_view.words

@@ -337,3 +337,18 @@ def test_the_menu_decides_on_what_was_chosen_by_dragging(qtbot, finished, ribbon
     settle(qtbot, finished)
     assert not any(row.by_hand for row in model.rows)
     menu.close()
+
+
+def test_the_menu_key_leaves_the_choice_alone(finished, ribbon):
+    model = finished.controller.model
+    first, other = model.rows[0], model.rows[-1]
+    model.set_current(first.path)
+    asked = []
+    ribbon.menu.disconnect(finished._decisions_menu)
+    ribbon.menu.connect(asked.append)
+    foreign = centre(ribbon, other)
+    ribbon.contextMenuEvent(
+        QContextMenuEvent(QContextMenuEvent.Reason.Keyboard, foreign, ribbon.mapToGlobal(foreign))
+    )
+    assert not model.chosen
+    assert asked == [ribbon.mapToGlobal(centre(ribbon, first))]

@@ -1,11 +1,13 @@
 """Settings in words: read, refused with a reason, kept for a night or for new ones."""
 
 import dataclasses
+import shutil
 
 import pytest
+from PySide6.QtCore import Qt
 
 from stackbench.job.session import Session
-from stackbench.job.settings import Settings, settings_of
+from stackbench.job.settings import PlanningOptions, Settings, settings_of
 from stackbench.rejection.methods import Method
 from stackbench.window.settingvalues import faults_of, nested, values_of
 from stackbench.window.settingwords import PARTS
@@ -183,6 +185,48 @@ def test_new_nights_begin_with_what_was_kept_for_them(qtbot, window, night, tmp_
     assert window.controller.session.limits.fwhm_max_px == 9.0
 
 
+def test_saving_leaves_what_was_decided_meanwhile_and_rounds_nothing(qtbot, finished):
+    controller = finished.controller
+    site = PlanningOptions(latitude_deg=46.3000066, longitude_deg=-8.704954)
+    controller.set_settings(controller.session.settings.model_copy(update={"planning": site}))
+    settle(qtbot, finished)
+    dialog = finished.beside.show_settings()
+    assert dialog.words.text() == ""
+    handle = finished.bar.ribbon.handles()[0]
+    controller.try_limit("fwhm_px", handle.value * 1.2345678912, handle.typical)
+    controller.apply_trial()
+    settle(qtbot, finished)
+    moved = controller.session.limits
+    fill(dialog, "stars.detect_snr", "8.5")
+    dialog.save.click()
+    settle(qtbot, finished)
+    assert controller.session.limits == moved
+    assert controller.session.settings.planning == site
+    assert controller.session.settings.stars.detect_snr == 8.5
+
+
+def test_what_was_edited_for_a_night_that_is_left_is_not_dropped_in_silence(
+    qtbot, finished, night, worked, tmp_path
+):
+    controller = finished.controller
+    first = controller.out
+    dialog = finished.beside.show_settings()
+    assert finished.beside.show_settings() is dialog
+    fill(dialog, "stars.detect_snr", "8.5")
+    other = tmp_path / "other"
+    shutil.copytree(worked, other, copy_function=shutil.copy2)
+    with qtbot.waitSignal(controller.finished, timeout=LONG):
+        controller.open([night], other)
+    dialog.save.click()
+    assert dialog.isVisible()
+    assert "not open any more" in dialog.words.text()
+    with qtbot.waitSignal(controller.finished, timeout=LONG):
+        controller.open([night], first)
+    dialog.save.click()
+    settle(qtbot, finished)
+    assert controller.session.settings.stars.detect_snr == 8.5
+
+
 def test_a_folder_for_output_that_is_not_there_is_refused(qtbot, window, tmp_path):
     dialog = window.beside.show_settings()
     dialog.program.place.setText(str(tmp_path / "gone"))
@@ -191,6 +235,32 @@ def test_a_folder_for_output_that_is_not_there_is_refused(qtbot, window, tmp_pat
     assert dialog.isVisible()
     assert "gone is no folder" in dialog.words.text()
     assert window.controller.choices.output_place() is None
+
+
+def test_a_folder_of_nobody_is_refused_in_words(window, night):
+    dialog = window.beside.show_settings()
+    dialog.program.place.setText("~nobodyhere/x")
+    dialog.save.click()
+    assert "~nobodyhere/x is no folder" in dialog.words.text()
+    dialog.reject()
+    begun = []
+    window.start.begun.disconnect()
+    window.start.begun.connect(lambda *what: begun.append(what))
+    window.add_nights([night])
+    window.start.output.setText("~nobodyhere/x")
+    window.start.begin.click()
+    assert not begun
+    assert "whole path" in window.start._words.text()
+
+
+def test_return_begins(qtbot, window, night):
+    begun = []
+    window.start.begun.disconnect()
+    window.start.begun.connect(lambda *what: begun.append(what))
+    window.add_nights([night])
+    for one in (window.start.begin, window.start.output):
+        qtbot.keyClick(one, Qt.Key.Key_Return)
+    assert len(begun) == 2
 
 
 def test_settings_that_cannot_be_read_any_more_are_those_of_the_program(choices):

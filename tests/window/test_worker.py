@@ -14,6 +14,7 @@ from stackbench.frames.work import Cancelled
 from stackbench.job.bench import WrongUseError
 from stackbench.job.pictures import Picture
 from stackbench.job.progress import Step
+from stackbench.window.errands import Errands
 from stackbench.window.loader import PictureLoader
 from stackbench.window.meter import Meter
 from stackbench.window.worker import Worker
@@ -174,4 +175,20 @@ def test_a_stale_picture_is_dropped_and_a_failure_told(qtbot, loader):
         loader.want("gone", missing)
     assert failed.args[0] == "gone"
     assert "No such file" in failed.args[1]
+    assert heard == []
+
+
+def test_the_count_of_a_question_that_was_cleared_is_not_heard(qtbot, qapp):  # noqa: ARG001
+    errands, heard, begun = Errands(), [], threading.Event()
+    errands.advanced.connect(lambda *what: heard.append(what))
+
+    def question(progress, stop):  # noqa: ARG001
+        progress.begin(Step.STACK, 2)
+        begun.set()
+
+    errands.ask("key", question)
+    assert begun.wait(10)
+    errands.clear()
+    qtbot.wait(50)
+    errands.close()
     assert heard == []
