@@ -53,7 +53,11 @@ class Beside(QObject):
         SettingsDialog
             It does not hold the window up.
         """
-        there = [one for one in self._window.findChildren(SettingsDialog) if one.isVisible()]
+        there = [
+            one
+            for one in self._window.findChildren(SettingsDialog)
+            if one.isVisible() and one.is_for(self._controller.session)
+        ]
         dialog = there[0] if there else SettingsDialog(self._controller, self._window)
         dialog.show()
         dialog.raise_()

@@ -48,6 +48,7 @@ class ReviewPage(QWidget):
         self.setAccessibleName("Review")
         self.reasons = ReasonsView(self._model)
         self.list = SubList(self._model, self)
+        self._edition = controller.edition
         self.strip = FilmStrip(self.list)
         self.order = QComboBox()
         self.order.setAccessibleName("Order of the subs")
@@ -175,6 +176,9 @@ class ReviewPage(QWidget):
         if not self.isVisible():
             return
         row = self._model.row(self._model.current)
+        if self._edition != self._controller.edition:
+            self._edition = self._controller.edition
+            self.list.forget_thumbs()
         # not at either end: the focus would go on to the next button, which decides
         for one in (self.previous, self.next):
             one.setEnabled(bool(self._model.rows))

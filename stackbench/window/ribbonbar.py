@@ -58,7 +58,7 @@ class RibbonBar(QFrame):
         for one in MEASURES:
             self.measure.addItem(one.words, one.name)
         self._words = ElidedLabel()
-        self._words.setAccessibleName("What a moved limit would change")
+        self._words.setAccessibleDescription("What a moved limit would change")
         self.apply = button("Judge by it", "Judge by the moved limit from now on", main=True)
         self.drop = button("Put back", "Leave the limit where it was")
         self._key = FormKey()

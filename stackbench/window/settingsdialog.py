@@ -71,7 +71,7 @@ class SettingsDialog(QDialog):
             self.parts.addItem(words)
             self.pages.addWidget(scrolled(form))
         self.words = label("", "warn")
-        self.words.setAccessibleName("What is wrong")
+        self.words.setAccessibleDescription("What is wrong")
         self.reset = button("Defaults", "Set this part as the program comes with it")
         self.save = button("Save", "Keep the settings (Return)", main=True)
         self.leave = button("Cancel", "Leave the settings as they are (Escape)")
@@ -131,12 +131,27 @@ class SettingsDialog(QDialog):
         session = self._same_night() or self._session
         return session.settings if session is not None else Settings()
 
+    def is_for(self, session: Session | None) -> bool:
+        """Tell whether the dialog was opened for what is open now.
+
+        Parameters
+        ----------
+        session : Session or None
+            The session that is open.
+
+        Returns
+        -------
+        bool
+            Also where a night was closed and opened again.
+        """
+        if session is None or self._session is None:
+            return session is self._session
+        return session.out == self._session.out
+
     def _same_night(self) -> Session | None:
         """Give the session of the night that the dialog was opened for, if it is open."""
-        here, mine = self._controller.session, self._session
-        if here is None or mine is None:
-            return None
-        return here if here.out == mine.out else None
+        here = self._controller.session
+        return here if self.is_for(here) else None
 
     def _edits(self, scope: str) -> dict[str, Any]:
         """Tell what the person made other than it was at opening."""

@@ -66,7 +66,7 @@ class StartPage(QWidget):
         self.sample.setVisible(sample_night() is not None)
         self.recent = RecentNights()
         self._words = label("", "warn")
-        self._words.setAccessibleName("Why it does not go on")
+        self._words.setAccessibleDescription("Why it does not go on")
         self._words.hide()
         middle = QVBoxLayout()
         middle.setSpacing(14)

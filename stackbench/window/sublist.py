@@ -125,6 +125,12 @@ class SubList(QAbstractListModel):
         """
         return path in self._thumbs
 
+    def forget_thumbs(self) -> None:
+        """Forget the small pictures, for the subs are calibrated otherwise by now."""
+        self._thumbs.clear()
+        if self._rows:
+            self.dataChanged.emit(self.index(0), self.index(len(self._rows) - 1))
+
     def show_thumb(self, path: Path, grey: NDArray[np.uint8]) -> None:
         """Show a sub's small picture.
 

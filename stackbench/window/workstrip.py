@@ -35,7 +35,7 @@ class WorkStrip(QFrame):
         self._was_working = False
         self.setProperty("part", "bar")
         self._words = label("", wrap=True)
-        self._words.setAccessibleName("What is being done")
+        self._words.setAccessibleDescription("What is being done")
         self._step = _bar("This step")
         self._whole = _bar("The whole")
         bars = QGridLayout()

@@ -286,3 +286,12 @@ def test_a_best_sub_that_cannot_be_read_is_told_and_the_others_are_shown(
     qtbot.waitUntil(lambda: review.pair._shown_keys[0][1] == other.path, timeout=TIMEOUT)
     assert not review.pair.sub_view.words
     assert "The sub is gone" in review.pair.best_view.words
+
+
+def test_small_pictures_are_made_anew_where_subs_are_calibrated_otherwise(qtbot, finished, review):
+    path = finished.controller.model.current
+    qtbot.waitUntil(lambda: review.list.has_thumb(path), timeout=TIMEOUT)
+    finished.controller.edition += 1
+    review.refresh()
+    assert not review.list.has_thumb(path)
+    qtbot.waitUntil(lambda: review.list.has_thumb(path), timeout=TIMEOUT)

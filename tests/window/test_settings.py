@@ -279,3 +279,13 @@ def test_every_form_is_seen_to_its_right_end(qtbot, window):
         settle(qtbot, window)
         assert form.minimumSizeHint().width() <= form.parentWidget().width(), form
     dialog.reject()
+
+
+def test_settings_opened_before_the_night_do_not_stand_for_it(qtbot, window, night, tmp_path):
+    before = window.beside.show_settings()
+    with qtbot.waitSignal(window.controller.finished, timeout=60_000):
+        window.controller.open([night], tmp_path / "out")
+    dialog = window.beside.show_settings()
+    assert dialog is not before
+    assert dialog.scope.count() == 2
+    assert window.beside.show_settings() is dialog
