@@ -4,6 +4,7 @@ from functools import partial
 from typing import Any
 
 from PySide6.QtCore import QSignalBlocker, Qt, Slot
+from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QDialog,
@@ -130,6 +131,11 @@ class SettingsDialog(QDialog):
             return self._choices.settings()
         session = self._same_night() or self._session
         return session.settings if session is not None else Settings()
+
+    def showEvent(self, event: QShowEvent) -> None:  # noqa: N802 - Qt's name
+        """Lay the list of parts out by the style, which comes when it is shown."""
+        super().showEvent(event)
+        self.parts.doItemsLayout()
 
     def is_for(self, session: Session | None) -> bool:
         """Tell whether the dialog was opened for what is open now.

@@ -1,6 +1,7 @@
 """Settings in words: read, refused with a reason, kept for a night or for new ones."""
 
 import dataclasses
+import itertools
 import shutil
 
 import pytest
@@ -9,6 +10,8 @@ from PySide6.QtCore import Qt
 from stackbench.job.session import Session
 from stackbench.job.settings import PlanningOptions, Settings, settings_of
 from stackbench.rejection.methods import Method
+from stackbench.window.dressing import dress
+from stackbench.window.look import LIGHT
 from stackbench.window.settingvalues import faults_of, nested, values_of
 from stackbench.window.settingwords import PARTS
 from tests.support.settling import settle
@@ -289,3 +292,12 @@ def test_settings_opened_before_the_night_do_not_stand_for_it(qtbot, window, nig
     assert dialog is not before
     assert dialog.scope.count() == 2
     assert window.beside.show_settings() is dialog
+
+
+def test_the_parts_of_the_settings_do_not_lie_on_one_another(qapp, window):
+    dress(qapp, LIGHT)
+    parts = window.beside.show_settings().parts
+    tops = [parts.visualItemRect(parts.item(row)) for row in range(parts.count())]
+    for above, below in itertools.pairwise(tops):
+        assert below.top() >= above.bottom()
+    assert min(rect.height() for rect in tops) >= parts.sizeHintForRow(0)
