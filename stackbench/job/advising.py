@@ -103,7 +103,7 @@ def _depth(
         subs=len(recipe.subs),
         exposure_s=recipe.exposure_s or 0.0,
         sub_s=reference.frame.exposure_s or 1.0,
-        noise_adu=stack.facts.white_noise_adu,
+        noise_adu=stack.facts.white_noise_adu or stack.facts.predicted_noise_adu,
         sky_adu=known(reference.measures.sky_adu) if levelled else None,
         star_adu=float(np.median(stars.flux)) if len(stars) else None,
         fwhm_px=stack.facts.fwhm_px,

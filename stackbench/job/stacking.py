@@ -34,13 +34,13 @@ if TYPE_CHECKING:
 class StackFacts:
     """The numbers of a stack; ADU of its reference sub's scale.
 
-    `noise_adu` is the measured scatter from pixel to pixel, which resampling
-    lowers; `predicted_noise_adu` what the subs' noise, weights and resampling, and
-    the masters that they share, predict of it; `white_noise_adu` the same had nothing
-    been resampled, which many pixels together show. `noise_parts` tell where it comes
-    from, `dithering_gain` which part dithering would take away. `cosmic_pixels` were
-    left out of each sub, empty when none was looked for. `sha256` is the file's
-    checksum.
+    `noise_adu` is the measured scatter from pixel to pixel, which resampling lowers;
+    `predicted_noise_adu` what the subs' noise, weights and resampling, and the
+    masters that they share, predict of it; `white_noise_adu` the same had nothing
+    been resampled, which many pixels together show, None in an older store.
+    `noise_parts` tell where it comes from, `dithering_gain` which part dithering
+    would take away. `cosmic_pixels` were left out of each sub, empty when none was
+    looked for. `sha256` is the file's checksum.
     """
 
     rejection: str
@@ -48,8 +48,8 @@ class StackFacts:
     clipped_high: int
     noise_adu: float | None
     predicted_noise_adu: float
-    white_noise_adu: float
     fwhm_px: float | None
+    white_noise_adu: float | None = None
     noise_parts: tuple[NoisePartEntry, ...] = ()
     dithering_gain: float | None = None
     cosmic_pixels: tuple[int, ...] = ()
